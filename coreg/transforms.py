@@ -1,0 +1,221 @@
+"""Maps between the imaging plane and the slide, as data: evaluate, invert, differentiate, store.
+
+Knows neither how a map was found (`coreg.alignment`) nor file formats (`coreg.sources`).
+
+`to_slide` takes points of the imaging plane (mm, depth then lateral) to the slide (mm, y then x);
+it is what resampling pulls through. `to_plane` is its inverse.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy import ndimage
+
+from coreg.errors import FrameError, InputError
+from coreg.geometry import Grid, Outline, Points, as_points
+
+
+class Transform(ABC):
+    """A smooth map from the imaging plane to the slide."""
+
+    kind: str
+
+    @abstractmethod
+    def to_slide(self, points: Any) -> np.ndarray:
+        """Map plane mm (n, 2) to slide mm (n, 2)."""
+
+    @abstractmethod
+    def to_plane(self, points: Any) -> np.ndarray:
+        """Map slide mm (n, 2) to plane mm (n, 2)."""
+
+    @abstractmethod
+    def jacobian(self, points: Any) -> np.ndarray:
+        """Derivative of `to_slide` at plane points: (n, 2, 2), d slide[i] / d plane[j]."""
+
+    @abstractmethod
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON, with "kind"."""
+
+    def outline_to_plane(self, outline: Outline, step: float = 0.05) -> Outline:
+        """Bring a slide outline to the imaging plane; edges are first cut to `step` mm."""
+        if outline.frame != "slide":
+            raise FrameError(f"Expected an outline in slide mm, got frame {outline.frame!r}.")
+        return outline.densified(step).map(self.to_plane, "plane")
+
+    def outline_to_slide(self, outline: Outline, step: float = 0.05) -> Outline:
+        """Bring a plane outline to the slide; edges are first cut to `step` mm."""
+        if outline.frame != "plane":
+            raise FrameError(f"Expected an outline in plane mm, got frame {outline.frame!r}.")
+        return outline.densified(step).map(self.to_slide, "slide")
+
+    def points_to_plane(self, points: Points) -> Points:
+        """Bring slide points to the imaging plane."""
+        if points.frame != "slide":
+            raise FrameError(f"Expected points in slide mm, got frame {points.frame!r}.")
+        return Points(self.to_plane(points.mm), "plane", points.names)
+
+
+@dataclass(frozen=True)
+class Affine(Transform):
+    """``slide = matrix @ plane + offset`` (points as columns).
+
+    matrix : (2, 2), not singular; offset : (2,) in mm.
+    """
+
+    matrix: np.ndarray
+    offset: np.ndarray
+    kind = "affine"
+
+    def __post_init__(self) -> None:
+        matrix = np.asarray(self.matrix, dtype=np.float64)
+        offset = np.asarray(self.offset, dtype=np.float64)
+        if matrix.shape != (2, 2) or offset.shape != (2,):
+            raise InputError(
+                f"Expected a 2 x 2 matrix and an offset of 2, got {matrix.shape} and {offset.shape}."
+            )
+        if not (np.isfinite(matrix).all() and np.isfinite(offset).all()):
+            raise InputError("Expected a finite affine transform, got NaN or infinity.")
+        if abs(np.linalg.det(matrix)) < 1e-12:
+            raise InputError(
+                "The affine transform flattens the plane to a line; it has no inverse."
+            )
+        object.__setattr__(self, "matrix", matrix)
+        object.__setattr__(self, "offset", offset)
+
+    def to_slide(self, points: Any) -> np.ndarray:
+        return as_points(points) @ self.matrix.T + self.offset
+
+    def to_plane(self, points: Any) -> np.ndarray:
+        return np.linalg.solve(self.matrix, (as_points(points) - self.offset).T).T
+
+    def jacobian(self, points: Any) -> np.ndarray:
+        return np.broadcast_to(self.matrix, (len(as_points(points)), 2, 2)).copy()
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether the section lies face down: the determinant is negative."""
+        return bool(np.linalg.det(self.matrix) < 0)
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"kind": self.kind, "matrix": self.matrix.tolist(), "offset": self.offset.tolist()}
+
+    @classmethod
+    def identity(cls) -> Affine:
+        return cls(np.eye(2), np.zeros(2))
+
+
+@dataclass(frozen=True)
+class Warp(Transform):
+    """A smooth displacement in the plane, then an affine map: ``affine(p + u(p))``.
+
+    Parameters
+    ----------
+    affine : plane to slide
+    grid : where `u` is sampled, frame "plane"; cubic B-splines between, constant beyond the edge
+    displacement : (rows, columns, 2) float64, mm of the plane along (depth, lateral)
+    """
+
+    affine: Affine
+    grid: Grid
+    displacement: np.ndarray
+    kind = "warp"
+
+    def __post_init__(self) -> None:
+        field = np.asarray(self.displacement, dtype=np.float64)
+        if field.shape != (*self.grid.shape, 2) or not np.isfinite(field).all():
+            raise InputError(
+                f"Expected a finite displacement of shape {(*self.grid.shape, 2)}, "
+                f"got shape {field.shape}."
+            )
+        if self.grid.frame != "plane":
+            raise FrameError(f"Expected a grid in plane mm, got frame {self.grid.frame!r}.")
+        object.__setattr__(self, "displacement", field)
+        splines = [
+            ndimage.spline_filter(field[..., axis], order=3, mode="nearest") for axis in (0, 1)
+        ]
+        object.__setattr__(self, "_splines", splines)
+
+    def _moved(self, points: np.ndarray) -> np.ndarray:
+        index = np.clip(self.grid.to_index(points), 0, np.array(self.grid.shape) - 1.0).T
+        shift = [
+            ndimage.map_coordinates(spline, index, order=3, mode="nearest", prefilter=False)
+            for spline in self._splines  # type: ignore[attr-defined]
+        ]
+        return points + np.stack(shift, axis=1)
+
+    def to_slide(self, points: Any) -> np.ndarray:
+        return self.affine.to_slide(self._moved(as_points(points)))
+
+    def to_plane(self, points: Any) -> np.ndarray:
+        return invert(self.to_slide, self.jacobian, points, self.affine.to_plane(points))
+
+    def jacobian(self, points: Any) -> np.ndarray:
+        p = as_points(points)
+        bend = np.empty((len(p), 2, 2))
+        for axis in (0, 1):
+            step = np.zeros(2)
+            step[axis] = self.grid.spacing[axis] * 1e-3
+            bend[:, :, axis] = (self._moved(p + step) - self._moved(p - step)) / (2 * step[axis])
+        return self.affine.matrix @ bend
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "kind": self.kind,
+            "affine": self.affine.to_dict(),
+            "grid": self.grid.to_dict(),
+            "displacement": self.displacement.tolist(),
+        }
+
+
+def invert(
+    to_slide: Callable[[np.ndarray], np.ndarray],
+    jacobian: Callable[[np.ndarray], np.ndarray],
+    slide: Any,
+    start: np.ndarray,
+    *,
+    tolerance: float = 1e-7,
+    iterations: int = 50,
+) -> np.ndarray:
+    """Solve ``to_slide(p) = slide`` by damped Newton steps from `start`.
+
+    Points whose residual does not fall below `tolerance` mm come back as NaN: the map folds there
+    or the point lies outside its range.
+    """
+    target = as_points(slide)
+    points = np.array(start, dtype=np.float64)
+    error = to_slide(points) - target
+    for _ in range(iterations):
+        size = np.linalg.norm(error, axis=1)
+        todo = np.flatnonzero(size > tolerance)
+        if not len(todo):
+            break
+        step = np.linalg.solve(jacobian(points[todo]), error[todo][..., None])[..., 0]
+        damping = np.ones(len(todo))
+        for _ in range(8):
+            trial = points[todo] - damping[:, None] * step
+            trial_error = to_slide(trial) - target[todo]
+            worse = np.linalg.norm(trial_error, axis=1) >= size[todo]
+            if not worse.any():
+                break
+            damping[worse] /= 2
+        points[todo] = trial
+        error[todo] = trial_error
+    points[np.linalg.norm(error, axis=1) > max(tolerance, 1e-6)] = np.nan
+    return points
+
+
+def transform_from_dict(values: dict[str, Any]) -> Transform:
+    """Inverse of `Transform.to_dict`; raise `InputError` for an unknown kind."""
+    kind = values.get("kind")
+    if kind == "affine":
+        return Affine(np.array(values["matrix"]), np.array(values["offset"]))
+    if kind == "warp":
+        affine = transform_from_dict(values["affine"])
+        assert isinstance(affine, Affine)
+        return Warp(affine, Grid.from_dict(values["grid"]), np.array(values["displacement"]))
+    raise InputError(f"Unknown kind of transform {kind!r}; expected 'affine' or 'warp'.")
