@@ -1,4 +1,4 @@
-"""The errors that a user may see: each is one sentence that says what is wrong, where, and what to do.
+"""The errors that a user may see: one sentence each, with what is wrong, where, and what to do.
 
 Stands below every other module and imports nothing of ours.
 """

@@ -129,7 +129,7 @@ class Grid:
         return (p[:, 0] >= top) & (p[:, 0] <= bottom) & (p[:, 1] >= left) & (p[:, 1] <= right)
 
     def with_spacing(self, spacing: float | tuple[float, float]) -> Grid:
-        """The same area (outer edges kept, rounded up to whole pixels) at another pixel size in mm."""
+        """The same area (edges kept, rounded up to whole pixels) at another pixel size in mm."""
         pair = (spacing, spacing) if isinstance(spacing, int | float) else tuple(spacing)
         top, left, _, _ = self.bounds
         shape = tuple(
@@ -317,7 +317,7 @@ def mask_from_outlines(outlines: Iterable[Outline], grid: Grid) -> np.ndarray:
 
 
 def outlines_from_mask(
-    mask: np.ndarray, grid: Grid, *, level: float = 0.5, smallest_mm2: float = 0.0, **labels: str
+    mask: np.ndarray, grid: Grid, *, level: float = 0.5, smallest_mm2: float = 0.0, **labels: Any
 ) -> list[Outline]:
     """Sub-pixel outlines (holes included) of a mask or of a level of a smooth map.
 
@@ -413,7 +413,7 @@ def resample(
 def bounding_grid(
     points: Sequence[Any] | np.ndarray, spacing: float, frame: Frame, margin: float = 0.0
 ) -> Grid:
-    """The smallest grid of square pixels of `spacing` mm that covers points (n, 2) and a margin in mm."""
+    """The smallest grid of square pixels of `spacing` mm over points (n, 2) and a margin in mm."""
     p = as_points(points)
     low, high = p.min(axis=0) - margin, p.max(axis=0) + margin
     shape = np.maximum(1, np.ceil((high - low) / spacing)).astype(int)

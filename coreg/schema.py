@@ -1,0 +1,225 @@
+"""Every setting that case.toml may hold: its type, default, bounds and meaning.
+
+One table serves the check of a case file, the comments in a new one, and the reference pages.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from coreg.errors import InputError
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One key of case.toml.
+
+    Parameters
+    ----------
+    kind : "text", "number", "whole", "yes/no", "numbers" (a list), "texts"
+    default : value where the key is absent; None means "not given"
+    about : one line for the file's comment and the reference
+    choices : allowed texts, () for any
+    least, most : inclusive bounds of numbers
+    count : length of a list, 0 for any
+    above : exclusive lower bound
+    """
+
+    kind: str
+    default: Any
+    about: str
+    choices: tuple[str, ...] = ()
+    least: float | None = None
+    most: float | None = None
+    above: float | None = None
+    count: int = 0
+
+    def checked(self, value: Any, where: str) -> Any:
+        """Return `value` in its right type, or raise `InputError` naming `where`."""
+        if self.kind == "text":
+            if not isinstance(value, str):
+                raise InputError(f"{where} should be text in quotes, got {value!r}.")
+            if self.choices and value not in self.choices:
+                raise InputError(
+                    f"{where} should be one of {_listed(self.choices)}, got {value!r}."
+                )
+            return value
+        if self.kind == "texts":
+            if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
+                raise InputError(
+                    f'{where} should be a list of texts like ["a", "b"], got {value!r}.'
+                )
+            for text in value:
+                if self.choices and text not in self.choices:
+                    raise InputError(
+                        f"{where} should hold only {_listed(self.choices)}, got {text!r}."
+                    )
+            return list(value)
+        if self.kind == "yes/no":
+            if not isinstance(value, bool):
+                raise InputError(f"{where} should be true or false, got {value!r}.")
+            return value
+        if self.kind == "whole":
+            if isinstance(value, bool) or not isinstance(value, int):
+                raise InputError(f"{where} should be a whole number, got {value!r}.")
+            return self._bounded(value, where)
+        if self.kind == "number":
+            return self._bounded(_number(value, where), where)
+        if not isinstance(value, list):
+            raise InputError(f"{where} should be a list of numbers like [0.5, 0.5], got {value!r}.")
+        if self.count and len(value) != self.count:
+            raise InputError(f"{where} should hold {self.count} numbers, got {len(value)}.")
+        return [self._bounded(_number(v, where), where) for v in value]
+
+    def _bounded(self, value: Any, where: str) -> Any:
+        if self.above is not None and not value > self.above:
+            raise InputError(f"{where} should be above {self.above:g}, got {value:g}.")
+        if self.least is not None and value < self.least:
+            raise InputError(f"{where} should be at least {self.least:g}, got {value:g}.")
+        if self.most is not None and value > self.most:
+            raise InputError(f"{where} should be at most {self.most:g}, got {value:g}.")
+        return value
+
+
+def _number(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise InputError(f"{where} should be a number, got {value!r}.")
+    if not math.isfinite(value):
+        raise InputError(f"{where} should be a finite number, got {value}.")
+    return float(value)
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    return ", ".join(repr(name) for name in names)
+
+
+SCHEMA: dict[str, dict[str, Setting]] = {
+    "case": {
+        "name": Setting("text", "", "a name for tables and figures"),
+        "animal": Setting("text", "", "the animal; cases of one animal are not independent"),
+        "group": Setting("text", "", "treatment group, for comparisons in a study"),
+        "time": Setting("text", "", "when the section was taken, e.g. '2 days'"),
+        "note": Setting("text", "", "anything worth keeping"),
+    },
+    "slide": {
+        "path": Setting("text", "", "the whole-slide image, from the case folder or absolute"),
+        "pixel_size_um": Setting(
+            "numbers", None, "[y, x] in µm; only where the file does not say", above=0, count=2
+        ),
+        "stain": Setting("text", "H&E", "the stain set that separates the colours"),
+        "section": Setting(
+            "whole", 0, "which section where the slide holds several, largest first", least=0
+        ),
+    },
+    "displacement": {},
+    "bmode": {},
+    "landmarks": {
+        "path": Setting("text", "landmarks.csv", "pairs of landmarks, inside the case folder"),
+        "error_mm": Setting(
+            "number",
+            None,
+            "how far an observer places a landmark off (standard deviation along one axis); "
+            "where absent it is taken from leave-one-out",
+            above=0,
+        ),
+    },
+    "outlines": {
+        "folder": Setting("text", "outlines", "GeoJSON outlines, inside the case folder"),
+        "source": Setting(
+            "text",
+            "by hand",
+            "whose zones count: outlines in the folder, or the program's proposal",
+            choices=("by hand", "proposal"),
+        ),
+        "consensus": Setting(
+            "text",
+            "majority",
+            "how several observers become one",
+            choices=("majority", "staple"),
+        ),
+        "error_mm": Setting(
+            "number",
+            0.1,
+            "how far a single observer's outline strays (standard deviation); with several "
+            "observers their spread is used",
+            least=0,
+        ),
+        "spacing_um": Setting(
+            "number", 8.0, "pixel size at which zones are filled and proposed", least=2, most=64
+        ),
+    },
+    "predict": {},
+    "align": {
+        "model": Setting(
+            "text",
+            "thin-plate",
+            "how the section may differ from the plane",
+            choices=("rigid", "similarity", "affine", "thin-plate"),
+        ),
+        "smoothing": Setting(
+            "number",
+            None,
+            "thin-plate smoothing; where absent it is chosen by leave-one-out",
+            least=0,
+        ),
+        "robust": Setting("yes/no", False, "down-weight landmarks that do not fit the others"),
+        "refine": Setting(
+            "text",
+            "none",
+            "whether images refine the fit from landmarks",
+            choices=("none", "outlines", "images"),
+        ),
+    },
+    "agree": {
+        "draws": Setting(
+            "whole", 1000, "Monte-Carlo draws for the intervals", least=50, most=100000
+        ),
+        "seed": Setting("whole", 0, "seed of the draws", least=0),
+        "tissue_only": Setting("yes/no", True, "leave out what is not tissue on the section"),
+    },
+    "figure": {
+        "width_mm": Setting("number", 180.0, "width in print", least=60, most=400),
+        "dpi": Setting("whole", 300, "dots per inch of the PNG", least=72, most=1200),
+        "section_um": Setting(
+            "number", 20.0, "pixel size at which the section is drawn", least=1, most=200
+        ),
+    },
+}
+
+
+def check_settings(values: dict[str, Any], where: str = "case.toml") -> dict[str, dict[str, Any]]:
+    """Return all settings with defaults filled in; raise `InputError` at the first wrong one."""
+    for section, table in values.items():
+        if section == "format":
+            continue
+        if section not in SCHEMA:
+            raise InputError(_unknown(f"{where}: section [{section}]", section, SCHEMA))
+        if not isinstance(table, dict):
+            raise InputError(f"{where}: [{section}] should be a section, got {table!r}.")
+        for key in table:
+            if key not in SCHEMA[section]:
+                raise InputError(_unknown(f"{where}: [{section}] {key}", key, SCHEMA[section]))
+    version = values.get("format", 1)
+    if version != 1:
+        raise InputError(
+            f"{where}: format {version!r} is newer than this coreg reads (1); update coreg."
+        )
+    checked: dict[str, dict[str, Any]] = {}
+    for section, settings in SCHEMA.items():
+        table = values.get(section, {})
+        checked[section] = {
+            key: setting.checked(table[key], f"{where}: [{section}] {key}")
+            if key in table
+            else (list(setting.default) if isinstance(setting.default, list) else setting.default)
+            for key, setting in settings.items()
+        }
+    return checked
+
+
+def _unknown(where: str, name: str, known: dict[str, Any]) -> str:
+    close = difflib.get_close_matches(name, known, n=1)
+    hint = f"did you mean {close[0]!r}?" if close else f"known are {_listed(tuple(known))}."
+    return f"{where} is not known; {hint}"
