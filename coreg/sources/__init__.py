@@ -1,0 +1,1 @@
+"""Files into geometry objects and back, one module a kind."""
