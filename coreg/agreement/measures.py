@@ -166,9 +166,10 @@ def refined_grid(
     smallest = min(float(np.min(np.ptp(region.exterior, axis=0))) for region in regions)
     limit = np.sqrt(grid.size[0] * grid.size[1] / most_px)
     target = max(smallest / across_px, limit)
-    spacing = tuple(s / max(1, np.ceil(s / target - 1e-9)) for s in grid.spacing)
-    fine = grid.with_spacing((spacing[0], spacing[1]))
-    return fine if fine.shape[0] * fine.shape[1] <= 2 * most_px else grid.with_spacing(limit)
+    # Whole parts of a pixel keep the edges where they are; at the limit they would pass it.
+    ratios = [s / target for s in grid.spacing]
+    parts = [max(1.0, np.floor(r) if target == limit else np.ceil(r - 1e-9)) for r in ratios]
+    return grid.with_spacing((grid.spacing[0] / parts[0], grid.spacing[1] / parts[1]))
 
 
 def measure_outlines(
