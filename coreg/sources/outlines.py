@@ -12,7 +12,6 @@ from __future__ import annotations
 import difflib
 import json
 import os
-import uuid
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -22,6 +21,7 @@ import numpy as np
 
 from coreg.errors import InputError
 from coreg.geometry import ZONES, Frame, Outline, same_frame
+from coreg.results import write_text
 
 if TYPE_CHECKING:
     from shapely.geometry import Polygon
@@ -97,17 +97,7 @@ def write_outlines(
         features.extend(_feature(piece) for piece in _whole(outline, where))
     collection = {"type": "FeatureCollection", "frame": frame, "unit": "mm", "features": features}
     text = json.dumps(collection, ensure_ascii=False, allow_nan=False, indent=1)
-    temporary = path.with_name(f".{path.name}.{uuid.uuid4().hex}.part")
-    try:
-        temporary.write_text(text + "\n", encoding="utf-8")
-        os.replace(temporary, path)
-    except OSError as error:
-        raise InputError(
-            f"Cannot write {path}: {error.strerror or error}; check that the folder exists and "
-            "may be written to."
-        ) from error
-    finally:
-        temporary.unlink(missing_ok=True)
+    write_text(path, text + "\n")
 
 
 def _read_file(path: Path) -> list[Outline]:

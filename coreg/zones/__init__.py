@@ -1,0 +1,1 @@
+"""From a stained section to the zones that a pathologist confirms."""
