@@ -76,7 +76,8 @@ class Affine(Transform):
         offset = np.asarray(self.offset, dtype=np.float64)
         if matrix.shape != (2, 2) or offset.shape != (2,):
             raise InputError(
-                f"Expected a 2 x 2 matrix and an offset of 2, got {matrix.shape} and {offset.shape}."
+                f"Expected a 2 × 2 matrix and an offset of 2, "
+                f"got {matrix.shape} and {offset.shape}."
             )
         if not (np.isfinite(matrix).all() and np.isfinite(offset).all()):
             raise InputError("Expected a finite affine transform, got NaN or infinity.")
@@ -172,6 +173,88 @@ class Warp(Transform):
         }
 
 
+@dataclass(frozen=True)
+class ThinPlate(Transform):
+    """A thin-plate spline: ``affine(p) + sum_i weights[i] * U(|p - nodes[i]| / scale)``.
+
+    ``U(r) = r² ln r²`` (F. L. Bookstein, IEEE Trans. Pattern Anal. Mach. Intell. 11, 1989,
+    567–585).
+
+    Parameters
+    ----------
+    affine : the part that bends nothing, plane to slide
+    nodes : (n, 2) plane mm
+    weights : (n, 2) slide mm; they sum to zero, also when multiplied with the nodes
+    scale : length in mm by which distances are divided
+    """
+
+    affine: Affine
+    nodes: np.ndarray
+    weights: np.ndarray
+    scale: float = 1.0
+    kind = "thin-plate"
+
+    def __post_init__(self) -> None:
+        nodes, weights = as_points(self.nodes), as_points(self.weights)
+        if nodes.shape != weights.shape or not np.isfinite([nodes, weights]).all():
+            raise InputError(
+                f"Expected one finite weight a node, got {len(nodes)} nodes and "
+                f"{len(weights)} weights."
+            )
+        if not (np.isfinite(self.scale) and self.scale > 0):
+            raise InputError(f"Expected a length scale above 0 mm, got {self.scale}.")
+        object.__setattr__(self, "nodes", nodes)
+        object.__setattr__(self, "weights", weights)
+        object.__setattr__(self, "scale", float(self.scale))
+
+    def to_slide(self, points: Any) -> np.ndarray:
+        p = as_points(points)
+        bend = [
+            thin_plate_kernel(part, self.nodes, self.scale) @ self.weights for part in _parts(p)
+        ]
+        return self.affine.to_slide(p) + np.concatenate(bend)
+
+    def to_plane(self, points: Any) -> np.ndarray:
+        return invert(self.to_slide, self.jacobian, points, self.affine.to_plane(points))
+
+    def jacobian(self, points: Any) -> np.ndarray:
+        p = as_points(points)
+        bend = [
+            np.einsum(
+                "nmj,mi->nij", thin_plate_gradient(part, self.nodes, self.scale), self.weights
+            )
+            for part in _parts(p)
+        ]
+        return self.affine.matrix + np.concatenate(bend)
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "kind": self.kind,
+            "affine": self.affine.to_dict(),
+            "nodes": self.nodes.tolist(),
+            "weights": self.weights.tolist(),
+            "scale": self.scale,
+        }
+
+
+def thin_plate_kernel(points: np.ndarray, nodes: np.ndarray, scale: float = 1.0) -> np.ndarray:
+    """``r² ln r²`` with r the distance in units of `scale`; shape (points, nodes), 0 at r = 0."""
+    squared = ((points[:, None, :] - nodes[None, :, :]) ** 2).sum(axis=2) / scale**2
+    return squared * np.log(np.where(squared > 0, squared, 1.0))
+
+
+def thin_plate_gradient(points: np.ndarray, nodes: np.ndarray, scale: float = 1.0) -> np.ndarray:
+    """Derivative of `thin_plate_kernel` with the points, per mm; shape (points, nodes, 2)."""
+    difference = (points[:, None, :] - nodes[None, :, :]) / scale
+    squared = (difference**2).sum(axis=2, keepdims=True)
+    return 2 * difference * (np.log(np.where(squared > 0, squared, 1.0)) + 1) / scale
+
+
+def _parts(points: np.ndarray, most: int = 20_000) -> list[np.ndarray]:
+    """Cut many points into parts so that points × nodes stays small in memory."""
+    return np.array_split(points, max(1, -(-len(points) // most)))
+
+
 def invert(
     to_slide: Callable[[np.ndarray], np.ndarray],
     jacobian: Callable[[np.ndarray], np.ndarray],
@@ -218,4 +301,11 @@ def transform_from_dict(values: dict[str, Any]) -> Transform:
         affine = transform_from_dict(values["affine"])
         assert isinstance(affine, Affine)
         return Warp(affine, Grid.from_dict(values["grid"]), np.array(values["displacement"]))
-    raise InputError(f"Unknown kind of transform {kind!r}; expected 'affine' or 'warp'.")
+    if kind == "thin-plate":
+        affine = transform_from_dict(values["affine"])
+        assert isinstance(affine, Affine)
+        nodes, weights = np.array(values["nodes"]), np.array(values["weights"])
+        return ThinPlate(affine, nodes, weights, values["scale"])
+    raise InputError(
+        f"Unknown kind of transform {kind!r}; expected 'affine', 'warp' or 'thin-plate'."
+    )

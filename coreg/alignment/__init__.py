@@ -1,0 +1,27 @@
+"""Bring a section to the imaging plane, by landmarks, outlines or images, with a stated error.
+
+Public names load when used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_WHERE = {
+    "LandmarkPairs": "coreg.landmark_pairs",
+    "LandmarkFit": "coreg.alignment.landmarks",
+    "fit_landmarks": "coreg.alignment.landmarks",
+}
+
+__all__ = sorted(_WHERE)
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _WHERE:
+        raise AttributeError(f"module 'coreg.alignment' has no attribute {name!r}")
+    return getattr(import_module(_WHERE[name]), name)
+
+
+def __dir__() -> list[str]:
+    return __all__
