@@ -15,7 +15,8 @@ from typing import Literal
 import numpy as np
 
 from coreg.errors import InputError
-from coreg.geometry import ZONES, Grid, Outline, mask_from_outlines, outlines_from_mask
+from coreg.geometry import ZONES, Grid, Outline, mask_from_outlines
+from coreg.zones.edit import from_labels
 
 Method = Literal["majority", "staple"]
 Drawn = np.ndarray | Sequence[Outline]
@@ -89,18 +90,13 @@ class Consensus:
 
     def outlines(self, smallest_mm2: float = 0.0) -> list[Outline]:
         """The consensus as outlines; the diffusion-damaged rim has the core as its hole."""
-        return [
-            outline
-            for zone, number in ZONES.items()
-            for outline in outlines_from_mask(
-                self.labels == number,
-                self.grid,
-                smallest_mm2=smallest_mm2,
-                zone=zone,
-                observer=", ".join(self.observers),
-                made_by=f"consensus ({self.method})",
-            )
-        ]
+        return from_labels(
+            self.labels,
+            self.grid,
+            smallest_mm2=smallest_mm2,
+            observer=", ".join(self.observers),
+            made_by=f"consensus ({self.method})",
+        )
 
 
 def consensus(
