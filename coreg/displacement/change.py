@@ -1,0 +1,143 @@
+"""Change of amplitude from baseline, in µm and in per cent, with its standard error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from coreg.errors import InputError
+
+
+@dataclass(frozen=True)
+class Change:
+    """Change of the peak-to-peak amplitude; every map is float32 of the amplitude's shape.
+
+    Attributes
+    ----------
+    um : now - baseline, µm; negative means stiffer than at baseline
+    percent : (now - baseline) / baseline, per cent
+    um_error, percent_error : standard errors, NaN where none could be had
+    baseline : (depth, lateral) float32, the baseline amplitude in µm
+    baseline_error : (depth, lateral) float32, its standard error
+    low_baseline : (depth, lateral) bool, True where the baseline is too low for a stable ratio
+        (already stiff tissue, or little force)
+    """
+
+    um: np.ndarray
+    percent: np.ndarray
+    um_error: np.ndarray
+    percent_error: np.ndarray
+    baseline: np.ndarray
+    baseline_error: np.ndarray
+    low_baseline: np.ndarray
+
+    def last(self) -> Change:
+        """The change at the last treatment time alone, maps of shape (depth, lateral)."""
+        if self.um.ndim == 2:
+            return self
+        return self.at(-1)
+
+    def at(self, time: int) -> Change:
+        """The change at one treatment time of a series."""
+        maps = (self.um, self.percent, self.um_error, self.percent_error)
+        return Change(
+            *(m[time] for m in maps), self.baseline, self.baseline_error, self.low_baseline
+        )
+
+
+def change_from_baseline(
+    amplitude: np.ndarray,
+    baseline: np.ndarray,
+    *,
+    error: np.ndarray | None = None,
+    baseline_error: np.ndarray | None = None,
+    low_baseline_um: float = 0.0,
+    low_baseline_errors: float = 5.0,
+) -> Change:
+    """Compare amplitude with baseline.
+
+    Parameters
+    ----------
+    amplitude : (depth, lateral) or (times, depth, lateral), peak to peak in µm
+    baseline : (depth, lateral), or (frames, depth, lateral) of several baseline maps, averaged
+    error, baseline_error : standard errors of the same shapes. Where `baseline_error` is missing
+        and there are at least three baseline maps, their scatter gives it; where `error` is missing
+        too, that same scatter stands for one map.
+    low_baseline_um : a baseline below this is flagged low
+    low_baseline_errors : so is one below this many of its standard errors; near 5 the ratio of two
+        normal variables still has a usable first-order error (Hinkley 1969, from memory)
+
+    Returns
+    -------
+    Change. NaN in either map gives NaN. A baseline of 0 or less gives NaN per cent.
+    """
+    now = np.asarray(amplitude, dtype=np.float64)
+    base, base_error, scatter = _baseline(baseline, baseline_error)
+    if now.ndim not in (2, 3) or now.shape[-2:] != base.shape:
+        raise InputError(
+            f"Expected amplitude and baseline on one grid, got {now.shape} and {base.shape}; "
+            "resample one to the other."
+        )
+    if error is not None:
+        now_error = np.asarray(error, dtype=np.float64)
+        if now_error.shape != now.shape:
+            raise InputError(
+                f"Expected errors of the amplitude's shape {now.shape}, got {now_error.shape}."
+            )
+    else:
+        now_error = np.broadcast_to(scatter, now.shape)
+    um = now - base
+    um_error = np.hypot(now_error, base_error)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        safe = np.where(base > 0, base, np.nan)
+        ratio = now / safe
+        percent = 100 * (ratio - 1)
+        percent_error = 100 * np.hypot(now_error, ratio * base_error) / safe
+        low = ~(base > low_baseline_um) | (base < low_baseline_errors * base_error)
+    low &= np.isfinite(base)
+    maps = [m.astype(np.float32) for m in (um, percent, um_error, percent_error, base, base_error)]
+    return Change(*maps, low_baseline=low)
+
+
+def _baseline(
+    baseline: np.ndarray, error: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean baseline, its standard error, and the standard error of a single map."""
+    maps = np.asarray(baseline, dtype=np.float64)
+    maps = maps[None] if maps.ndim == 2 else maps
+    if maps.ndim != 3 or len(maps) == 0:
+        raise InputError(
+            f"Expected baseline maps of shape (depth, lateral) or (frames, depth, lateral), "
+            f"got {np.shape(baseline)}."
+        )
+    valid = np.isfinite(maps)
+    count = valid.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(valid, maps, 0).sum(axis=0) / np.where(count > 0, count, np.nan)
+        if error is not None:
+            errors = np.asarray(error, dtype=np.float64)
+            errors = errors[None] if errors.ndim == 2 else errors
+            if errors.shape != maps.shape:
+                raise InputError(
+                    f"Expected baseline errors of shape {maps.shape}, got {errors.shape}."
+                )
+            squares = np.where(valid, errors**2, 0).sum(axis=0)
+            scatter = np.sqrt(squares / np.where(count > 0, count, np.nan))
+        elif len(maps) >= 3:
+            # Few baseline maps give a rough scatter at each pixel: share it with the neighbours.
+            squares = np.where(valid, (maps - mean) ** 2, 0).sum(axis=0)
+            scatter = _smoothed_scatter(squares, count - 1)
+        else:
+            scatter = np.full(mean.shape, np.nan)
+        return mean, scatter / np.sqrt(np.where(count > 0, count, np.nan)), scatter
+
+
+def _smoothed_scatter(squares: np.ndarray, freedom: np.ndarray) -> np.ndarray:
+    """Standard deviation pooled over 5 x 5 pixels."""
+    from scipy import ndimage
+
+    freedom = np.maximum(freedom, 0).astype(np.float64)
+    top = ndimage.uniform_filter(np.where(freedom > 0, squares, 0.0), 5)
+    bottom = ndimage.uniform_filter(freedom, 5)
+    return np.sqrt(np.maximum(top, 0) / np.where(bottom > 1e-9, bottom, np.nan))
