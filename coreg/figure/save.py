@@ -1,0 +1,74 @@
+"""Figures to files: PDF and SVG with text as text, PNG and TIFF; the same inputs, the same bytes."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from coreg.errors import InputError
+from coreg.figure import style
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+FORMATS = ("pdf", "png", "svg", "tiff")
+_LEAST_IMAGE_DPI, _TIFF_DPI = 300, 600
+# Dates would make the bytes differ; None leaves them out.
+_METADATA: dict[str, dict[str, str | None]] = {
+    "pdf": {"CreationDate": None, "ModDate": None},
+    "svg": {"Date": None},
+}
+
+
+def save(
+    figure: Figure,
+    folder: str | os.PathLike[str],
+    formats: Sequence[str] = ("pdf", "png"),
+    dpi: int = 300,
+    stem: str = "figure",
+) -> list[Path]:
+    """Write the figure once per format; same figure, same bytes.
+
+    Parameters
+    ----------
+    formats : from pdf, svg (text stays text), png, tiff (600 dpi)
+    dpi : of the PNG, and of the images inside PDF and SVG (there at least 300)
+
+    Returns
+    -------
+    The files' paths, in the order of `formats`.
+    """
+    for name in formats:
+        if name not in FORMATS:
+            raise InputError(
+                f"A figure cannot be written as {name!r}; known are {', '.join(FORMATS)}."
+            )
+    place = Path(folder)
+    paths = []
+    for name in formats:
+        path = place / f"{stem}.{name}"
+        temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+        resolution = {"png": dpi, "tiff": _TIFF_DPI}.get(name, max(dpi, _LEAST_IMAGE_DPI))
+        extra = {"pil_kwargs": {"compression": "tiff_lzw"}} if name == "tiff" else {}
+        try:
+            place.mkdir(parents=True, exist_ok=True)
+            with style.house_style():
+                figure.savefig(
+                    temporary,
+                    format=name,
+                    dpi=resolution,
+                    metadata=_METADATA.get(name),
+                    facecolor="white",
+                    **extra,
+                )
+            os.replace(temporary, path)
+        except OSError as error:
+            temporary.unlink(missing_ok=True)
+            raise InputError(
+                f"{path.name} could not be written to {place} ({error.strerror or error}); free "
+                "some space or choose a folder you may write to."
+            ) from error
+        paths.append(path)
+    return paths
