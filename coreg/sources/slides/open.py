@@ -1,0 +1,66 @@
+"""Which reader a slide needs, by what the file says it is."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Any
+
+from coreg.errors import InputError
+from coreg.sources.slides.storage import Bytes, is_remote, local_path
+
+if TYPE_CHECKING:
+    from coreg.sources.slides.base import Slide
+
+_TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+_FLAT_STARTS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"BM")
+
+
+def open_slide(source: str | os.PathLike[str], pixel_size_um: Any = None) -> Slide:
+    """Open a slide for reading.
+
+    Parameters
+    ----------
+    source : path, or address (``https://``, ``s3://`` …) of a TIFF, an OME-Zarr, a flat PNG or JPEG;
+        of this machine also a scanner's own format and a DICOM file or folder
+    pixel_size_um : µm from case.toml, a number or a pair along (row, column); it outranks the file
+
+    Returns
+    -------
+    A `Slide`; close it, or use it in a ``with`` block. Its `warnings` are for the user.
+
+    Raises
+    ------
+    InputError where the file is missing, damaged, of no known kind, or nothing says how large its
+    pixels are.
+    """
+    name = os.fspath(source)
+    if not is_remote(name) and not local_path(name).exists():
+        raise InputError(f"{name} does not exist; correct slide.file in case.toml.")
+    start = b"" if _is_zarr(name) or _is_folder(name) else _first_bytes(name)
+    if start[:4] in _TIFF_STARTS:
+        from coreg.sources.slides.tiff import TiffSlide
+
+        return TiffSlide(name, pixel_size_um)
+    if start.startswith(_FLAT_STARTS):
+        from coreg.sources.slides.flat import FlatSlide
+
+        return FlatSlide(name, pixel_size_um)
+    raise InputError(
+        f"{name} is no slide of a known kind; give a TIFF, OME-TIFF, OME-Zarr, DICOM, PNG or JPEG."
+    )
+
+
+def _is_folder(name: str) -> bool:
+    return not is_remote(name) and local_path(name).is_dir()
+
+
+def _is_zarr(name: str) -> bool:
+    return name.rstrip("/").endswith(".zarr")
+
+
+def _first_bytes(name: str) -> bytes:
+    storage = Bytes(name)
+    try:
+        return storage.read(0, 132)
+    finally:
+        storage.close()
