@@ -111,6 +111,9 @@ class Case:
                     found[f"outlines/{path.name}"] = path
             elif place.exists():
                 found[section] = place
+        baseline = self.settings["displacement"]["baseline_path"]
+        if step == "predict" and baseline and (self.folder / baseline).exists():
+            found["baseline"] = self.folder / baseline
         return found
 
     # --- what is done ----------------------------------------------------------------------
@@ -341,7 +344,7 @@ def _checked(text: str, path: Path) -> dict[str, dict[str, Any]]:
         raise InputError(f"{path} is not valid TOML: {error}; correct that line.") from error
     settings = check_settings(values, str(path))
     for section, table in settings.items():
-        for key in ("path", "folder"):
+        for key in ("path", "folder", "baseline_path"):
             if table.get(key):
                 _refuse_climbing(table[key], section, key, path)
     return settings

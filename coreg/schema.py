@@ -114,8 +114,77 @@ SCHEMA: dict[str, dict[str, Setting]] = {
             "whole", 0, "which section where the slide holds several, largest first", least=0
         ),
     },
-    "displacement": {},
-    "bmode": {},
+    "displacement": {
+        "path": Setting("text", "", "the displacement recording"),
+        "kind": Setting(
+            "text",
+            "oscillation",
+            "frames at the modulation frequency, peak-to-peak maps over treatment, or one map",
+            choices=("oscillation", "amplitude-series", "final"),
+        ),
+        "array": Setting("text", "", "the displacement's name in the file"),
+        "depth": Setting("text", "", "name of the array with the depth axis"),
+        "lateral": Setting("text", "", "name of the array with the lateral axis"),
+        "time": Setting("text", "", "name of the array with the treatment times"),
+        "depth_spacing": Setting("number", None, "step of depth where no array gives it", above=0),
+        "lateral_spacing": Setting(
+            "number", None, "step of lateral where no array gives it", above=0
+        ),
+        "time_spacing_s": Setting("number", None, "s between treatment times", above=0),
+        "depth_origin": Setting("number", None, "first depth where no array gives it"),
+        "lateral_origin": Setting("number", None, "first lateral where no array gives it"),
+        "time_origin_s": Setting("number", None, "first treatment time in s"),
+        "unit": Setting("text", "um", "of the displacement", choices=("nm", "um", "µm", "mm", "m")),
+        "axis_unit": Setting(
+            "text",
+            "mm",
+            "of depth and lateral; 'samples' needs the two settings below",
+            choices=("um", "µm", "mm", "cm", "m", "samples"),
+        ),
+        "sampling_frequency_hz": Setting("number", None, "of the echo, Hz", above=0),
+        "speed_of_sound_m_s": Setting("number", None, "m/s; 1540 where absent", above=0),
+        "axis_order": Setting(
+            "text", "", "e.g. 'time,frame,depth,lateral'; where absent it is taken from the sizes"
+        ),
+        "frame_rate_hz": Setting("number", None, "frames per second of an oscillation", above=0),
+        "modulation_frequency_hz": Setting(
+            "number", None, "frequency at which the tissue moves, Hz", above=0
+        ),
+        "window_s": Setting(
+            "number", None, "cuts one long oscillation into treatment times of this length", above=0
+        ),
+        "baseline": Setting("text", "", "name of an array that holds the baseline"),
+        "baseline_path": Setting("text", "", "another file that holds the baseline"),
+        "baseline_times": Setting(
+            "whole", 1, "how many of the first treatment times are the baseline", least=1
+        ),
+        "correlation": Setting("text", "", "name of an array with correlation maps, 0 to 1"),
+        "geometry": Setting(
+            "text",
+            "rectilinear",
+            "beams side by side, from one point, or from a curved probe",
+            choices=("rectilinear", "sector", "curved"),
+        ),
+        "probe_radius_mm": Setting("number", None, "radius of a curved probe", least=0),
+        "angle_unit": Setting(
+            "text", "degrees", "of the beams' angles", choices=("degrees", "radians")
+        ),
+        "pixel_mm": Setting("number", None, "pixel size after scan conversion", above=0),
+    },
+    "bmode": {
+        "path": Setting("text", "", "the B-mode image of the imaging plane"),
+        "array": Setting("text", "", "its name in the file"),
+        "pixel_size_mm": Setting(
+            "numbers",
+            None,
+            "[depth, lateral] in mm; only where the file does not say",
+            above=0,
+            count=2,
+        ),
+        "origin_mm": Setting(
+            "numbers", None, "[depth, lateral] of the first pixel's centre", count=2
+        ),
+    },
     "landmarks": {
         "path": Setting("text", "landmarks.csv", "pairs of landmarks, inside the case folder"),
         "error_mm": Setting(
@@ -151,7 +220,41 @@ SCHEMA: dict[str, dict[str, Setting]] = {
             "number", 8.0, "pixel size at which zones are filled and proposed", least=2, most=64
         ),
     },
-    "predict": {},
+    "predict": {
+        "rule": Setting(
+            "text",
+            "threshold",
+            "a fixed change, the change map's two classes, half-way to the plateau, or grown "
+            "from the focus",
+            choices=("threshold", "otsu", "half-way", "growing"),
+        ),
+        "threshold_percent": Setting(
+            "number", -40.0, "change from baseline, negative is stiffer", least=-99, most=-1
+        ),
+        "standard_errors": Setting(
+            "number", 0.0, "the change must also exceed this many standard errors", least=0
+        ),
+        "focus_mm": Setting("numbers", None, "[depth, lateral] of the focus", count=2),
+        "focus_radius_mm": Setting(
+            "number", 2.0, "a region this near to the focus counts as at it", least=0
+        ),
+        "window_mm": Setting(
+            "number",
+            None,
+            "rules that choose their threshold look this far round the focus",
+            above=0,
+        ),
+        "connected_to_focus": Setting("yes/no", False, "keep only the region at the focus"),
+        "smallest_mm2": Setting("number", 1.0, "smaller regions are dropped", least=0),
+        "fill_holes_mm2": Setting("number", 1.0, "holes up to this area are filled", least=0),
+        "smooth_mm": Setting("number", 0.3, "Gaussian smoothing of the change map", least=0),
+        "low_baseline": Setting(
+            "text",
+            "strict",
+            "pixels whose baseline is too low for a stable ratio",
+            choices=("strict", "keep", "leave out"),
+        ),
+    },
     "align": {
         "model": Setting(
             "text",

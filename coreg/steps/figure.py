@@ -1,0 +1,81 @@
+"""Figure: gather the results of the earlier steps and draw the pathology figure."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from coreg.case import Case, Progress
+from coreg.figure import FigureData, Layout, draw, save
+from coreg.geometry import Grid, Image
+from coreg.steps import need
+from coreg.steps.agree import read_sides
+
+
+def seed(case: Case) -> int | None:
+    """Nothing here is random."""
+    return None
+
+
+def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
+    """Write figure.pdf and figure.png."""
+    progress(0.1, "Gathering the panels")
+    data = figure_data(case)
+    settings = case.settings["figure"]
+    progress(0.5, "Drawing")
+    figure = draw(data, Layout.from_settings(settings))
+    paths = save(figure, folder, ("pdf", "png"), settings["dpi"])
+    return {"files": [path.name for path in paths], "width_mm": settings["width_mm"]}
+
+
+def figure_data(case: Case) -> FigureData:
+    """What the finished steps offer to the figure."""
+    from coreg.sources.outlines import read_outlines
+    from coreg.sources.slides import resample_slide
+    from coreg.steps.slides import open_case_slide
+
+    sides = read_sides(case)
+    agree = need(case, "agree")
+    spacing = case.settings["figure"]["section_um"] / 1000
+    with open_case_slide(case) as slide:
+        section = slide.image(max(spacing, *slide.pixel_size))
+        target = sides.grid.with_spacing(max(spacing, 0.05))
+        on_plane = resample_slide(slide, sides.transform, target)
+    focus = case.settings["predict"]["focus_mm"]
+    return FigureData(
+        name=case.name,
+        bmode=case_bmode(case),
+        baseline=_image(sides.maps["baseline_um"], sides.grid),
+        final=_image(sides.maps["final_um"], sides.grid),
+        change_percent=_image(sides.maps["change_percent"], sides.grid),
+        valid=sides.valid,
+        predicted=tuple(sides.predicted),
+        section=section,
+        section_outlines=tuple(sides.zones),
+        section_on_plane=on_plane,
+        pathology=tuple(read_outlines(agree.file("pathology.geojson"))),
+        agreement=agree.summary["zones"],
+        focus_mm=None if focus is None else (focus[0], focus[1]),
+    )
+
+
+def case_bmode(case: Case) -> Image | None:
+    """The case's B-mode image in plane mm; None where the case names none."""
+    if case.locate("bmode") is None:
+        return None
+    from coreg.sources.bmode import read_bmode
+
+    settings = case.settings["bmode"]
+    size, origin = settings["pixel_size_mm"], settings["origin_mm"]
+    return read_bmode(
+        case.require("bmode"),
+        array=settings["array"],
+        pixel_size_mm=None if size is None else (size[0], size[1]),
+        origin_mm=None if origin is None else (origin[0], origin[1]),
+    )
+
+
+def _image(values: np.ndarray, grid: Grid) -> Image:
+    return Image(values, grid)

@@ -1,0 +1,138 @@
+"""Outline: the pathology zones of the section, from observers' outlines or as a proposal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from coreg.case import Case, Progress
+from coreg.errors import InputError
+from coreg.geometry import Grid, Image, Outline, mask_from_outlines
+
+# What pathology calls the lesion; both are reported.
+LESIONS: dict[str, tuple[str, ...]] = {
+    "ablated": ("ablated",),
+    "ablated + diffusion-damaged": ("ablated", "diffusion-damaged"),
+}
+# The tissue mask needs no more detail than this.
+TISSUE_SPACING_MM = 0.032
+
+
+def seed(case: Case) -> int | None:
+    """Nothing here is random."""
+    return None
+
+
+def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
+    """Write zones.geojson (the zones that count) and tissue.npz (tissue and artefact masks)."""
+    from coreg.sources.maps import save_maps
+    from coreg.sources.outlines import read_outlines, write_outlines
+    from coreg.steps.slides import open_case_slide
+
+    drawn = read_outlines(case.locate("outlines")) if _has_folder(case) else []
+    settings = case.settings["outlines"]
+    with open_case_slide(case) as slide:
+        progress(0.1, "Finding the tissue")
+        overview = slide.image(max(TISSUE_SPACING_MM, *slide.pixel_size))
+        tissue, artefact = _tissue(overview, drawn)
+        save_maps(folder / "tissue.npz", overview.grid, {"tissue": tissue, "artefact": artefact})
+        zones_spacing = max(settings["spacing_um"] / 1000, *slide.pixel_size)
+        grid = slide.levels[0].grid.with_spacing(zones_spacing)
+        pixel_size = {
+            "slide_pixel_size_mm": list(slide.pixel_size),
+            "from": slide.pixel_size_source,
+        }
+        if settings["source"] == "proposal":
+            from coreg.steps.propose import propose_zones
+
+            zones, about = propose_zones(case, slide, zones_spacing, progress)
+        else:
+            zones, about = _by_hand(case, drawn, grid)
+    write_outlines(folder / "zones.geojson", zones)
+    return {
+        **about,
+        **pixel_size,
+        "areas_as_cut_mm2": {
+            name: _area([zone for zone in zones if zone.zone in parts])
+            for name, parts in {**LESIONS, "tumour": ("tumour",)}.items()
+        },
+        "tissue_area_mm2": float(tissue.sum() * overview.grid.pixel_area),
+        "artefact_share": float(artefact.sum() / max(1, (tissue | artefact).sum())),
+    }
+
+
+def _has_folder(case: Case) -> bool:
+    place = case.locate("outlines")
+    return isinstance(place, Path) and place.is_dir()
+
+
+def _tissue(overview: Image, drawn: list[Outline]) -> tuple[np.ndarray, np.ndarray]:
+    """Tissue and artefact: as drawn where somebody drew them, else as the image shows them."""
+    from coreg.stain import artefact_mask, tissue_mask
+
+    by_hand = [outline for outline in drawn if outline.zone == "tissue"]
+    artefacts = [outline for outline in drawn if outline.zone == "artefact"]
+    tissue = mask_from_outlines(by_hand, overview.grid) if by_hand else tissue_mask(overview)
+    artefact = artefact_mask(overview, tissue) | mask_from_outlines(artefacts, overview.grid)
+    return tissue & ~artefact, artefact
+
+
+def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline], dict[str, Any]]:
+    zones = [outline for outline in drawn if outline.zone not in ("tissue", "artefact")]
+    if not any(outline.zone in LESIONS["ablated + diffusion-damaged"] for outline in zones):
+        raise InputError(
+            f"{case.locate('outlines')} holds no outline of an ablated or diffusion-damaged zone; "
+            'draw one, or set [outlines] source = "proposal" in case.toml.'
+        )
+    _check_on_slide(zones, grid)
+    observers = sorted({outline.observer for outline in zones})
+    about: dict[str, Any] = {"source": "by hand", "observers": observers, "notes": _mended(drawn)}
+    if len(observers) == 1:
+        about.update(method="single observer", spread_mm=None)
+        return zones, about
+    from coreg.zones.consensus import consensus
+
+    by_observer = {
+        name or "unnamed": [outline for outline in zones if outline.observer == name]
+        for name in observers
+    }
+    agreed = consensus(by_observer, grid, case.settings["outlines"]["consensus"])
+    about.update(
+        method=agreed.method,
+        spread_mm={name: region.spread for name, region in agreed.regions.items()},
+        sensitivity={
+            name: dict(zip(agreed.observers, region.sensitivity.tolist(), strict=True))
+            for name, region in agreed.regions.items()
+        },
+        specificity={
+            name: dict(zip(agreed.observers, region.specificity.tolist(), strict=True))
+            for name, region in agreed.regions.items()
+        },
+        pairs={
+            name: [vars(pair) for pair in region.pairs] for name, region in agreed.regions.items()
+        },
+    )
+    return agreed.outlines(), about
+
+
+def _check_on_slide(zones: list[Outline], grid: Grid) -> None:
+    for zone in zones:
+        if not grid.contains(zone.exterior).any():
+            top, left, bottom, right = grid.bounds
+            raise InputError(
+                f"An outline of {zone.zone!r} by {zone.observer or 'an unnamed observer'} lies "
+                f"wholly off the slide (y {top:g} to {bottom:g} mm, x {left:g} to {right:g} mm); "
+                "outlines are in slide millimetres, x before y."
+            )
+
+
+def _mended(drawn: list[Outline]) -> list[str]:
+    return [outline.extra["mended"] for outline in drawn if "mended" in outline.extra]
+
+
+def _area(zones: list[Outline]) -> float:
+    import shapely
+
+    return float(shapely.union_all([zone.polygon() for zone in zones]).area) if zones else 0.0
