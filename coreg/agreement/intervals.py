@@ -1,0 +1,254 @@
+"""95 % intervals of the agreement by Monte-Carlo, and what makes them wide."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from scipy import special
+
+from coreg.agreement.draws import Draws
+from coreg.agreement.measures import MEASURES, plain
+from coreg.agreement.regions import RegionRules
+from coreg.errors import InputError
+from coreg.geometry import Grid, Outline
+from coreg.transforms import Transform
+
+Progress = Callable[[float, str], None]
+
+# Draws with one source alone, for its share of the width.
+ALONE_DRAWS = 150
+_SMALLEST_SHARE = 1e-3
+
+
+@dataclass(frozen=True)
+class IntervalInputs:
+    """What is known about the predicted and the pathology lesion, and how well.
+
+    Parameters
+    ----------
+    grid : the imaging plane's grid, rows along depth
+    score : (rows, columns) float, per cent; above 0 inside the predicted lesion, NaN without an
+        estimate (`PredictedLesion.score`)
+    pathology : outlines of one pathology lesion; in slide mm where `transform` is given, else in
+        plane mm
+    valid : (rows, columns) bool, the region of validity; None means everywhere
+    rules : what is kept of the thresholded score
+    score_error : standard error of the change, per cent: (rows, columns) before smoothing, or one
+        number; None leaves the source out
+    noise_fwhm_mm : full width at half maximum of the displacement's point-spread function along
+        (depth, lateral): how far noise is correlated
+    smoothed_mm : standard deviation of the Gaussian smoothing that the map had (its error and its
+        correlation are changed accordingly)
+    threshold_sd_percent : uncertainty of the threshold; 0 leaves the source out
+    transform : the alignment
+    transforms : draws of the alignment (posterior, or refits to landmarks moved by their error)
+    alignment_error_mm : where there are no draws, the expected error of a mapped point; the
+        lesion is then moved as a whole by a random shift of that root-mean-square length
+    outline_sd_mm : standard deviation between observers of where the boundary lies, in the
+        outlines' own mm; 0 leaves the source out
+    outline_correlation_mm : distance along the boundary over which an observer's error keeps its
+        sign (correlation exp(-1/2)); a choice, 2 mm unless measured
+    outline_common : share of the observers' variance that is a habit of drawing wide or tight all
+        round; a choice, one quarter unless measured
+    """
+
+    grid: Grid
+    score: np.ndarray
+    pathology: Sequence[Outline]
+    valid: np.ndarray | None = None
+    rules: RegionRules = field(default_factory=RegionRules)
+    score_error: np.ndarray | float | None = None
+    noise_fwhm_mm: tuple[float, float] = (1.0, 1.0)
+    smoothed_mm: float = 0.0
+    threshold_sd_percent: float = 0.0
+    transform: Transform | None = None
+    transforms: Sequence[Transform] = ()
+    alignment_error_mm: float = 0.0
+    outline_sd_mm: float = 0.0
+    outline_correlation_mm: float = 2.0
+    outline_common: float = 0.25
+
+    def __post_init__(self) -> None:
+        arrays = {"score": self.score, "valid": self.valid}
+        if isinstance(self.score_error, np.ndarray):
+            arrays["score_error"] = self.score_error
+        for name, array in arrays.items():
+            if array is not None and array.shape != self.grid.shape:
+                raise InputError(
+                    f"Expected {name} of the grid's shape {self.grid.shape}, got {array.shape}."
+                )
+        for name in ("threshold_sd_percent", "alignment_error_mm", "outline_sd_mm", "smoothed_mm"):
+            if not getattr(self, name) >= 0:
+                raise InputError(f"Expected {name} of at least 0, got {getattr(self, name)}.")
+        if not 0 <= self.outline_common <= 1 or not self.outline_correlation_mm > 0:
+            raise InputError(
+                "Expected outline_common from 0 to 1 and outline_correlation_mm above 0, got "
+                f"{self.outline_common} and {self.outline_correlation_mm}."
+            )
+        if self.transforms and self.transform is None:
+            raise InputError("Draws of the alignment need the alignment itself; give `transform`.")
+        expected = "plane" if self.transform is None else "slide"
+        if any(outline.frame != expected for outline in self.pathology):
+            raise InputError(
+                f"Expected pathology outlines in {expected} mm; give `transform` exactly when the "
+                "outlines are in slide mm."
+            )
+        if not self.pathology:
+            raise InputError(
+                "There is no pathology outline, so agreement has no interval; draw the zone first."
+            )
+
+
+@dataclass(frozen=True)
+class Interval:
+    """One measure: its value, the 95 % interval of the true value, and the draws' own spread.
+
+    value : without disturbance
+    low, high : limits, NaN where fewer than half of the draws have a value
+    sd : standard deviation of the draws
+    bias : mean of the draws minus the value: how far such disturbances push the measure on average
+    undefined_share : share of the draws in which the measure has no value
+    """
+
+    value: float
+    low: float
+    high: float
+    sd: float
+    bias: float
+    undefined_share: float
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """Intervals of all measures.
+
+    measures : by name (see `MEASURES`)
+    shares : measure → source → share of the interval's squared width (they sum to 1); empty where
+        nothing varies
+    sources : the sources of uncertainty that were drawn
+    missing : sources for which nothing was known, so that the interval leaves them out
+    """
+
+    measures: dict[str, Interval]
+    shares: dict[str, dict[str, float]]
+    sources: tuple[str, ...]
+    missing: tuple[str, ...]
+    draws: int
+    seed: int
+
+    def __getitem__(self, name: str) -> Interval:
+        return self.measures[name]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; NaN becomes None."""
+        return {
+            "level": 0.95,
+            "draws": self.draws,
+            "seed": self.seed,
+            "sources": list(self.sources),
+            "missing": list(self.missing),
+            "measures": {
+                name: {key: plain(value) for key, value in vars(interval).items()}
+                for name, interval in self.measures.items()
+            },
+            "shares": self.shares,
+        }
+
+
+def intervals(
+    inputs: IntervalInputs,
+    draws: int = 1000,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> Intervals:
+    """Monte-Carlo intervals of every measure of agreement.
+
+    Each draw disturbs the displacement map, the threshold, the alignment and the outline together
+    and measures again. Disturbing an already disturbed observation lowers overlap once more, so
+    plain percentiles would sit too low: the interval is the reflected one (basic bootstrap,
+    Davison & Hinkley 1997, section 5.2, from memory), taken on the logit of shares, the logarithm
+    of areas and distances, and the plain scale of signed offsets, so that it keeps to possible
+    values. It is widened, where needed, to hold the value itself.
+
+    Raises
+    ------
+    InputError : fewer than 50 draws
+    """
+    if draws < 50:
+        raise InputError(f"Expected at least 50 draws for an interval, got {draws}.")
+    source = Draws(inputs, draws, seed)
+    point = source.measure()
+    results = np.empty((draws, len(MEASURES)))
+    alone = min(ALONE_DRAWS, draws)
+    total = draws + alone * len(source.sources)
+    for i in range(draws):
+        results[i] = source.measure(i, source.sources)
+        if progress is not None and i % 20 == 0:
+            progress(i / total, "draws of all sources")
+    spread = {}
+    for number, name in enumerate(source.sources):
+        if source.sources == (name,):
+            spread[name] = results[:alone]
+            continue
+        spread[name] = np.stack([source.measure(i, (name,)) for i in range(alone)])
+        if progress is not None:
+            progress((draws + alone * (number + 1)) / total, f"draws of {name} alone")
+    measures = {name: interval_of(name, point[k], results[:, k]) for k, name in enumerate(MEASURES)}
+    shares = {
+        name: _shares({s: values[:, k] for s, values in spread.items()}, name)
+        for k, name in enumerate(MEASURES)
+    }
+    return Intervals(measures, shares, source.sources, source.missing, draws, seed)
+
+
+def interval_of(name: str, value: float, results: np.ndarray) -> Interval:
+    """The reflected interval of one measure from its draws (n,), NaN draws counted apart."""
+    known = results[np.isfinite(results)]
+    undefined = 1 - len(known) / len(results)
+    if not np.isfinite(value) or len(known) < len(results) / 2:
+        return Interval(value, np.nan, np.nan, np.nan, np.nan, undefined)
+    forth, back = _scale(name)
+    centre = forth(value)
+    low, high = np.quantile(forth(known), [0.025, 0.975])
+    limits = back(2 * centre - high), back(2 * centre - low)
+    return Interval(
+        float(value),
+        float(min(limits[0], value)),
+        float(max(limits[1], value)),
+        float(known.std(ddof=1)),
+        float(known.mean() - value),
+        float(undefined),
+    )
+
+
+def _scale(name: str) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
+    """The scale on which a measure's interval is reflected, and the way back."""
+    if name in ("dice", "jaccard", "sensitivity", "specificity", "precision") or name.endswith(
+        "_share"
+    ):
+        small = _SMALLEST_SHARE
+        return (
+            lambda v: special.logit(np.clip(v, small, 1 - small)),
+            lambda v: np.where(
+                special.expit(v) > 1 - 1.01 * small,
+                1.0,
+                np.where(special.expit(v) < 1.01 * small, 0.0, special.expit(v)),
+            ),
+        )
+    if name in ("area_difference_mm2",) or name.startswith("centroid_offset"):
+        return (lambda v: v), (lambda v: v)
+    return (lambda v: np.log(np.maximum(v, 1e-6))), np.exp
+
+
+def _shares(draws: dict[str, np.ndarray], name: str) -> dict[str, float]:
+    """Each source's share of the squared width, from draws with that source alone."""
+    forth, _ = _scale(name)
+    variance = {}
+    for source, values in draws.items():
+        known = forth(values[np.isfinite(values)])
+        variance[source] = float(np.var(known)) if len(known) > 1 else 0.0
+    total = sum(variance.values())
+    return {source: v / total for source, v in variance.items()} if total > 1e-20 else {}
