@@ -183,8 +183,8 @@ def _design(
     matrix = np.stack(columns, axis=1)
     if len(seconds) <= matrix.shape[1]:
         raise InputError(
-            f"A recording of {len(seconds)} frames is too short to fit {matrix.shape[1]} parameters; "
-            "record longer, or lower drift_order or harmonics."
+            f"A recording of {len(seconds)} frames is too short to fit {matrix.shape[1]} "
+            "parameters; record longer, or lower drift_order or harmonics."
         )
     condition = np.linalg.cond(matrix / np.maximum(np.linalg.norm(matrix, axis=0), 1e-300))
     if not condition < _WORST_CONDITION:

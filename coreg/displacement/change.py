@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,9 +40,12 @@ class Change:
 
     def at(self, time: int) -> Change:
         """The change at one treatment time of a series."""
-        maps = (self.um, self.percent, self.um_error, self.percent_error)
-        return Change(
-            *(m[time] for m in maps), self.baseline, self.baseline_error, self.low_baseline
+        return replace(
+            self,
+            um=self.um[time],
+            percent=self.percent[time],
+            um_error=self.um_error[time],
+            percent_error=self.percent_error[time],
         )
 
 
@@ -96,8 +99,15 @@ def change_from_baseline(
         percent_error = 100 * np.hypot(now_error, ratio * base_error) / safe
         low = ~(base > low_baseline_um) | (base < low_baseline_errors * base_error)
     low &= np.isfinite(base)
-    maps = [m.astype(np.float32) for m in (um, percent, um_error, percent_error, base, base_error)]
-    return Change(*maps, low_baseline=low)
+    return Change(
+        um=um.astype(np.float32),
+        percent=percent.astype(np.float32),
+        um_error=um_error.astype(np.float32),
+        percent_error=percent_error.astype(np.float32),
+        baseline=base.astype(np.float32),
+        baseline_error=base_error.astype(np.float32),
+        low_baseline=low,
+    )
 
 
 def _baseline(

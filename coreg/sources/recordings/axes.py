@@ -25,9 +25,9 @@ def wanted_axes(spec: RecordingSpec, dimensions: int) -> tuple[str, ...]:
     if dimensions == 4 and spec.kind == "oscillation":
         return ("time", "frame", "depth", "lateral")
     raise InputError(
-        f"Expected {'3 or 4' if spec.kind == 'oscillation' else '2 or 3'} axes in {spec.array!r} of "
-        f"{spec.path.name} for kind {spec.kind!r}, got {dimensions}; point array at another one, or "
-        "correct kind."
+        f"Expected {'3 or 4' if spec.kind == 'oscillation' else '2 or 3'} axes in {spec.array!r} "
+        f"of {spec.path.name} for kind {spec.kind!r}, got {dimensions}; point array at another "
+        "one, or correct kind."
     )
 
 

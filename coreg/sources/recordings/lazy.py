@@ -18,7 +18,7 @@ class LazyArray:
         axes of length 1 may be left out.
     factor : values are multiplied by it
 
-    Slicing gives float32; `np.asarray` reads everything. Only ints and slices with step 1 are taken.
+    Slicing gives float32; `np.asarray` reads everything. Only ints and slices of step 1 are taken.
     """
 
     def __init__(self, source: Any, axes: tuple[int | None, ...], factor: float = 1.0) -> None:

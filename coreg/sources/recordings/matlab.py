@@ -1,9 +1,9 @@
 """MATLAB files, v5 to v7.3: variables, fields of structs and cells under dotted names.
 
 A field is ``acquisition.displacement``; the second cell is ``maps{2}``, the second element of a
-struct array ``trial(2).displacement``. A cell array or struct array whose members are equal in shape
-can also be named whole (``maps``, ``trial.displacement``): its members are stacked along a new first
-axis.
+struct array ``trial(2).displacement``. A cell array or struct array whose members are equal in
+shape can also be named whole (``maps``, ``trial.displacement``): its members are stacked along a
+new first axis.
 """
 
 from __future__ import annotations

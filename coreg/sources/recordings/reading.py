@@ -61,12 +61,14 @@ def read_recording(spec: RecordingSpec) -> Recording:
     InputError
         Where a file or an array is missing, the axes do not fit, or nothing gives the pixel size.
     """
+    recording = read_maps(spec)
+    return replace(recording, questions=ask(recording))
+
+
+def read_maps(spec: RecordingSpec) -> Recording:
+    """As `read_recording`, without asking about magnitudes; for maps other than displacement."""
     source = load_array(spec.path, spec.array)
-    if not spec.array:
-        source_name = spec.path.name
-    else:
-        source_name = spec.array
-    _numbers(source, source_name)
+    _numbers(source, spec.array or spec.path.name)
     values = {name: ax.axis_values(spec, name) for name in ("depth", "lateral", "time")}
     lengths = {name: len(v) for name, v in values.items() if v is not None}
     if spec.window_s is not None:
@@ -91,7 +93,7 @@ def read_recording(spec: RecordingSpec) -> Recording:
     recording = _with_times(recording, spec, values["time"])
     if spec.geometry != "rectilinear":
         recording = _converted(recording, spec)
-    return replace(recording, questions=ask(recording))
+    return recording
 
 
 def _numbers(array: Any, name: str) -> None:
