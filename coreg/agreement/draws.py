@@ -17,7 +17,7 @@ from coreg.agreement.regions import (
 from coreg.geometry import Grid
 
 if TYPE_CHECKING:
-    from coreg.agreement.intervals import IntervalInputs
+    from coreg.agreement.monte_carlo import IntervalInputs
 
 ALIGNMENT, OUTLINE, NOISE, THRESHOLD = (
     "alignment",
