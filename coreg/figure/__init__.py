@@ -9,9 +9,14 @@ from coreg.figure.data import (
     ThresholdCurve,
 )
 from coreg.figure.layout import Layout, draw
-from coreg.figure.save import save
+from coreg.figure.legend import legend
+from coreg.figure.numbers import write_numbers
+from coreg.figure.panels import PANELS
+from coreg.figure.save import FORMATS, save
 
 __all__ = [
+    "FORMATS",
+    "PANELS",
     "Course",
     "Estimate",
     "FigureData",
@@ -20,5 +25,7 @@ __all__ = [
     "StudyData",
     "ThresholdCurve",
     "draw",
+    "legend",
     "save",
+    "write_numbers",
 ]

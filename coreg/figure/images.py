@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -83,7 +83,7 @@ def draw_mapped(ax: Axes, data: FigureData, view: Bounds) -> None:
 
 
 def draw_overlap(ax: Axes, data: FigureData, view: Bounds) -> None:
-    """Where predicted and pathology lesion agree and differ; grey outside the region of validity."""
+    """Where the two lesions agree and differ; grey outside the region of validity."""
     import shapely
     from matplotlib.patches import PathPatch
 
@@ -140,7 +140,7 @@ def scale_bar(ax: Axes, width_mm: float) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.offsetbox import AnchoredOffsetbox, AuxTransformBox, TextArea, VPacker
 
-    length = style.round_down(0.3 * width_mm)
+    length = scale_bar_mm(width_mm)
     bar = AuxTransformBox(ax.transData)
     bar.add_artist(
         Line2D([0, length], [0, 0], color=style.INK, linewidth=1.5, solid_capstyle="butt")
@@ -150,6 +150,11 @@ def scale_bar(ax: Axes, width_mm: float) -> None:
     box = AnchoredOffsetbox("lower right", child=packed, pad=0.3, borderpad=0.3, frameon=True)
     box.patch.set(facecolor="white", edgecolor="none", boxstyle="square,pad=0")
     ax.add_artist(box)
+
+
+def scale_bar_mm(width_mm: float) -> float:
+    """The longest of 1, 2, 5 times a power of ten that takes at most 30 % of an image's width."""
+    return style.round_down(0.3 * width_mm)
 
 
 def length_text(mm: float) -> str:
@@ -173,11 +178,11 @@ def _focus(ax: Axes, data: FigureData) -> None:
         )
 
 
-def _show(ax: Axes, values: np.ndarray, grid: Grid, **look: object) -> ScalarMappable:
+def _show(ax: Axes, values: np.ndarray, grid: Grid, **look: Any) -> ScalarMappable:
     top, left, bottom, right = grid.bounds
     masked = np.ma.masked_invalid(values) if values.ndim == 2 else values
     # Pixels of a map are shown as they are; images that must shrink are averaged.
-    return ax.imshow(  # type: ignore[no-any-return]
+    return ax.imshow(
         masked,
         extent=(left, right, bottom, top),
         interpolation="antialiased",

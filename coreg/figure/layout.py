@@ -6,13 +6,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from coreg.errors import InputError
 from coreg.figure import style
 from coreg.figure.data import FigureData, StudyData
 from coreg.figure.panels import PANELS, Panel, available
 from coreg.figure.style import LETTER_PT, MM_PER_INCH, SMALL_PT, TEXT_PT
+from coreg.figure.words import text_mm
 
 if TYPE_CHECKING:
+    from matplotlib.cm import ScalarMappable
     from matplotlib.figure import Figure
 
 DEFAULT_CASE = ("bmode", "change", "section", "mapped")
@@ -20,7 +24,7 @@ DEFAULT_STUDY = ("regression", "bland-altman", "per-case")
 ONE_COLUMN_MM, TWO_COLUMNS_MM = 85.0, 180.0
 
 # mm: what surrounds the box that a panel draws into
-_GAP, _TITLE, _LEFT, _RIGHT, _BOTTOM, _LINE, _KEY = 3.0, 4.5, 8.5, 1.0, 7.5, 2.9, 4.0
+_GAP, _TITLE, _BOTTOM, _LINE, _KEY = 3.0, 4.5, 7.5, 2.9, 4.0
 _BAR_GAP, _BAR, _BAR_TEXT = 1.2, 2.2, 10.5
 _SMALLEST = 18.0
 
@@ -113,6 +117,7 @@ class _Box:
     width: float
     height: float
     cell_left: float
+    notes: list[str]
 
 
 @dataclass(frozen=True)
@@ -122,24 +127,23 @@ class _Plan:
     boxes: tuple[_Box, ...]
     key_top: float
 
-    def place(self, left: float, top: float, width: float, height: float) -> list[float]:
+    def place(
+        self, left: float, top: float, width: float, height: float
+    ) -> tuple[float, float, float, float]:
         """Matplotlib's figure fractions of a box in mm from the top left."""
-        return [
+        return (
             left / self.width_mm,
             1 - (top + height) / self.height_mm,
             width / self.width_mm,
             height / self.height_mm,
-        ]
+        )
 
 
 def _plan(data: FigureData | StudyData, layout: Layout, panels: list[Panel]) -> _Plan:
     columns = min(layout.columns, len(panels))
     rows = [panels[i : i + columns] for i in range(0, len(panels), columns)]
-    right = [
-        max(_BAR_GAP + _BAR + _BAR_TEXT if p.colour_bar else _RIGHT for p in panels[c::columns])
-        for c in range(columns)
-    ]
-    left = [max(_LEFT if p.axes else 1.0 for p in panels[c::columns]) for c in range(columns)]
+    right = [max(_right(p) for p in panels[c::columns]) for c in range(columns)]
+    left = [max(p.left_mm for p in panels[c::columns]) for c in range(columns)]
     width = (layout.width_mm - sum(left) - sum(right) - _GAP * (columns - 1)) / columns
     if width < _SMALLEST:
         raise InputError(
@@ -151,18 +155,22 @@ def _plan(data: FigureData | StudyData, layout: Layout, panels: list[Panel]) -> 
         aspects = [panel.aspect(data, layout.view) for panel in row]
         rigid = [a for a, p in zip(aspects, row, strict=True) if p.rigid]
         height = width * min(max(rigid or aspects), 1.25)
-        notes = max(len(panel.notes(data)) for panel in row)
+        notes = max(len(panel.notes(data, width)) for panel in row)
         cell_left = 0.0
         for c, (panel, aspect) in enumerate(zip(row, aspects, strict=True)):
             inner = min(width, height / aspect) if panel.image else width
             tall = inner * aspect if panel.image else height
             x = cell_left + left[c] + (width - inner) / 2
-            boxes.append(_Box(x, top + _TITLE, inner, tall, cell_left))
+            boxes.append(_Box(x, top + _TITLE, inner, tall, cell_left, panel.notes(data, width)))
             cell_left += left[c] + width + right[c] + _GAP
         foot = max(_BOTTOM if panel.axes else 1.0 for panel in row)
         top += _TITLE + height + foot + notes * _LINE + _GAP / 2
     key_rows = len(_key_rows(_key_entries(panels, data), layout.width_mm))
     return _Plan(layout.width_mm, top + key_rows * _KEY, tuple(boxes), top)
+
+
+def _right(panel: Panel) -> float:
+    return _BAR_GAP + _BAR + _BAR_TEXT if panel.colour_bar else panel.right_mm
 
 
 def _draw_panel(
@@ -186,16 +194,27 @@ def _draw_panel(
         write(box.cell_left + 0.5, baseline, letter, size=LETTER_PT, weight="bold")
     write(max(box.left, box.cell_left + 5.0), baseline, panel.title, size=TEXT_PT)
     below = box.top + box.height + (_BOTTOM if panel.axes else 1.0)
-    for number, line in enumerate(panel.notes(data)):
+    for number, line in enumerate(box.notes):
         write(box.left, below + (number + 0.8) * _LINE, line, size=SMALL_PT)
     if shown is not None and panel.colour_bar:
         place = plan.place(box.left + box.width + _BAR_GAP, box.top, _BAR, box.height)
-        bar = figure.colorbar(shown, cax=figure.add_axes(place, label=f"{panel.name} colour bar"))
+        cax = figure.add_axes(place, label=f"{panel.name} colour bar")
+        bar = figure.colorbar(shown, cax=cax, extend=_beyond(shown))
         bar.set_label(panel.colour_bar, size=SMALL_PT)
         bar.outline.set_linewidth(style.THIN_PT)
 
 
-_SWATCH, _CHARACTER, _SPACE = 7.0, 1.28, 4.0  # mm
+def _beyond(shown: ScalarMappable) -> str:
+    """At which ends of its range the colour bar should say that values lie beyond."""
+    values: np.ndarray = np.ma.compressed(np.ma.asarray(shown.get_array()))
+    low, high = shown.get_clim()
+    under, over = bool((values < low).any()), bool((values > high).any())
+    if under and over:
+        return "both"
+    return "min" if under else "max" if over else "neither"
+
+
+_SWATCH, _SPACE = 7.0, 4.0  # mm
 
 
 def _key_entries(panels: list[Panel], data: FigureData | StudyData) -> list[tuple[str, Any]]:
@@ -212,7 +231,7 @@ def _key_rows(entries: list[tuple[str, Any]], width_mm: float) -> list[list[tupl
     rows: list[list[tuple[str, Any]]] = []
     used = width_mm
     for entry in entries:
-        needs = _SWATCH + 1.5 + _CHARACTER * len(entry[0]) + _SPACE
+        needs = _SWATCH + 1.5 + text_mm(entry[0]) + _SPACE
         if used + needs > width_mm:
             rows.append([])
             used = 1.0
@@ -237,4 +256,4 @@ def _draw_key(
                 left + _SWATCH + 1.5, plan.key_top + (number + 0.5) * _KEY, 0, 0
             )
             figure.text(x, y, name, size=SMALL_PT, ha="left", va="center")
-            left += _SWATCH + 1.5 + _CHARACTER * len(name) + _SPACE
+            left += _SWATCH + 1.5 + text_mm(name) + _SPACE

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from coreg.figure import images, plots, style
+from coreg.figure import images, plots, study_plots, style
 from coreg.figure.data import FigureData, StudyData
 from coreg.figure.images import Bounds
-from coreg.figure.words import key_numbers
+from coreg.figure.words import key_numbers, limits_in_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,9 +32,10 @@ class Panel:
     draw : draws into an axes; gives what a colour bar needs
     image : keeps its aspect ratio
     rigid : its aspect decides the height of its row
-    axes : has axis labels
+    axes : has axis labels below
+    left_mm, right_mm : room for labels beside its box
     colour_bar : label of the colour bar with its unit, "" for none
-    study : drawn from `StudyData`
+    study : drawn from `StudyData` alone (threshold: from either)
     """
 
     name: str
@@ -45,25 +46,31 @@ class Panel:
     image: bool = True
     rigid: bool = True
     axes: bool = True
+    left_mm: float = 8.5
+    right_mm: float = 2.5
     colour_bar: str = ""
     study: bool = False
     outlines: tuple[str, ...] = ()
     extra_key: Callable[[Any], list[KeyEntry]] | None = None
-    lines: Callable[[Any], list[str]] | None = None
+    lines: Callable[[Any, float], list[str]] | None = None
 
     def aspect(self, data: FigureData | StudyData, view: str) -> float:
         """Height over width of the panel's box."""
-        if self.name == "section" and isinstance(data, FigureData) and data.section is not None:
-            height, width = data.section.grid.size
-            return height / width
-        if self.image and isinstance(data, FigureData):
-            top, left, bottom, right = plane_view(data, view)
-            return (bottom - top) / (right - left)
-        return 0.8
+        height, width = self.extent(data, view)
+        return height / width
 
-    def notes(self, data: FigureData | StudyData) -> list[str]:
-        """Lines of text under the panel."""
-        return self.lines(data) if self.lines else []
+    def extent(self, data: FigureData | StudyData, view: str) -> tuple[float, float]:
+        """Height and width of what is shown: mm for images, no unit for plots."""
+        if not self.image or isinstance(data, StudyData):
+            return 0.8, 1.0
+        if self.name == "section" and data.section is not None:
+            return data.section.grid.size
+        top, left, bottom, right = plane_view(data, view)
+        return bottom - top, right - left
+
+    def notes(self, data: FigureData | StudyData, width_mm: float) -> list[str]:
+        """Lines of text under the panel, broken to its width."""
+        return self.lines(data, width_mm) if self.lines else []
 
     def key(self, data: FigureData | StudyData) -> list[KeyEntry]:
         """What the key must explain of this panel."""
@@ -78,9 +85,9 @@ class Panel:
 
 def available(panel: Panel, data: FigureData | StudyData) -> bool:
     """Whether the data holds what the panel needs."""
-    if panel.study != isinstance(data, StudyData):
+    if panel.study and not isinstance(data, StudyData):
         return False
-    return all(_there(getattr(data, name)) for name in panel.needs)
+    return all(_there(getattr(data, name, None)) for name in panel.needs)
 
 
 def _there(value: Any) -> bool:
@@ -156,7 +163,7 @@ def _plane(draw: Callable[[Axes, FigureData, Bounds], Any]) -> Callable[..., Any
     return lambda ax, data, view: draw(ax, data, plane_view(data, view))
 
 
-_UM = "Amplitude, peak to peak (µm)"
+_UM = "Amplitude (µm)"
 _LESIONS = ("predicted", "pathology")
 
 
@@ -209,6 +216,7 @@ PANELS: dict[str, Panel] = _table(
             lambda ax, data, view: images.draw_section(ax, data),
             rigid=False,
             axes=False,
+            left_mm=1.0,
             outlines=("section_outlines",),
         ),
         Panel(
@@ -245,6 +253,7 @@ PANELS: dict[str, Panel] = _table(
             lambda ax, data, view: plots.draw_course(ax, data),
             image=False,
             rigid=False,
+            right_mm=8.5,
         ),
         Panel(
             "agreement",
@@ -254,6 +263,7 @@ PANELS: dict[str, Panel] = _table(
             lambda ax, data, view: plots.draw_agreement(ax, data),
             image=False,
             rigid=False,
+            left_mm=15.0,
         ),
         Panel(
             "threshold",
@@ -263,6 +273,37 @@ PANELS: dict[str, Panel] = _table(
             lambda ax, data, view: plots.draw_threshold(ax, data),
             image=False,
             rigid=False,
+        ),
+        Panel(
+            "regression",
+            "Predicted against pathology",
+            (),
+            "cases",
+            lambda ax, data, view: study_plots.draw_regression(ax, data),
+            image=False,
+            study=True,
+            left_mm=9.5,
+        ),
+        Panel(
+            "bland-altman",
+            "Difference against mean",
+            (),
+            "cases",
+            lambda ax, data, view: study_plots.draw_bland_altman(ax, data),
+            image=False,
+            study=True,
+            left_mm=9.5,
+            lines=limits_in_words,
+        ),
+        Panel(
+            "per-case",
+            "Each case",
+            ("per_case",),
+            "a measure of every case",
+            lambda ax, data, view: study_plots.draw_per_case(ax, data),
+            image=False,
+            study=True,
+            left_mm=18.0,
         ),
     ]
 )

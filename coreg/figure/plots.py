@@ -65,7 +65,8 @@ def draw_agreement(ax: Axes, data: FigureData) -> None:
         for row, measure in enumerate(measures):
             estimate = data.agreement[zone].get(measure, {})
             interval(ax, estimate, row + shift, colour, marker, zone if row == 0 else "")
-    ax.set(ylim=(len(measures) - 0.5, -0.5 - 0.45 * len(zones)), xlim=(0, 1.0))
+    top = -0.5 - len(measures) * headroom(ax, len(zones))
+    ax.set(ylim=(len(measures) - 0.5, top), xlim=(0, 1.0))
     ax.set_yticks(range(len(measures)), [measure_name(m) for m in measures])
     ax.set_xlabel("Value with 95 % interval")
     ax.legend(loc="upper left", frameon=False, handlelength=1.0, borderaxespad=0.1)
@@ -96,12 +97,23 @@ def draw_threshold(ax: Axes, data: Any) -> None:
         ax.plot(curve.threshold_percent, curve.dice, color=colour, ls=dashes, label=curve.label)
     used = next((c.used_percent for c in data.threshold_curves if c.used_percent is not None), None)
     if used is not None:
-        ax.axvline(used, color=style.INK, lw=style.THIN_PT * 1.5, ls=":", label="used")
-    ax.set_ylim(0, 1)
+        ax.plot([used, used], [0, 1], color=style.INK, lw=style.THIN_PT * 1.5, ls=":", label="used")
+    lines = len(data.threshold_curves) + (used is not None)
+    ax.set_ylim(0, 1 + headroom(ax, lines))
+    ax.set_yticks(np.arange(0, 1.01, 0.2))
     ax.set_xlabel("Threshold of change (%)")
     ax.set_ylabel("Dice")
-    ax.legend(loc="best", frameon=False, handlelength=2.2)
+    ax.legend(loc="upper left", frameon=False, handlelength=2.2, borderaxespad=0.1)
     open_axes(ax)
+
+
+def headroom(ax: Axes, lines: int) -> float:
+    """What must be added to an axis, relative to its length, for a legend above the data."""
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    height_mm = ax.get_position().height * figure.get_figheight() * style.MM_PER_INCH
+    share = min((lines * 3.4 + 1.0) / height_mm, 0.6)
+    return share / (1 - share)
 
 
 def open_axes(ax: Axes) -> None:

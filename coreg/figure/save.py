@@ -1,11 +1,11 @@
-"""Figures to files: PDF and SVG with text as text, PNG and TIFF; the same inputs, the same bytes."""
+"""Figures to files: PDF and SVG with text as text, PNG, TIFF; the same inputs, the same bytes."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from coreg.errors import InputError
 from coreg.figure import style
@@ -51,7 +51,9 @@ def save(
         path = place / f"{stem}.{name}"
         temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
         resolution = {"png": dpi, "tiff": _TIFF_DPI}.get(name, max(dpi, _LEAST_IMAGE_DPI))
-        extra = {"pil_kwargs": {"compression": "tiff_lzw"}} if name == "tiff" else {}
+        extra: dict[str, Any] = (
+            {"pil_kwargs": {"compression": "tiff_lzw"}} if name == "tiff" else {}
+        )
         try:
             place.mkdir(parents=True, exist_ok=True)
             with style.house_style():

@@ -21,7 +21,7 @@ SMALL_PT, TEXT_PT, LETTER_PT = 6.0, 7.0, 9.0
 THIN_PT, LINE_PT = 0.5, 1.0
 INK, QUIET, NO_VALUE = "#1a1a1a", "#5a5a5a", "#c4c4c4"
 
-_RC: dict[str, Any] = {
+_RC: Any = {
     "font.family": ["DejaVu Sans"],
     "font.size": TEXT_PT,
     "axes.titlesize": TEXT_PT,
@@ -135,12 +135,12 @@ def change_map() -> Colormap:
 
 
 def symmetric_range(values: np.ndarray) -> float:
-    """Half of a range around 0 that holds 99 % of the values, rounded up to 1, 2 or 5 times 10^n.
+    """Half of a range around 0 that holds 99.9 % of the values, rounded up to a round number.
 
     1 where there are no finite values or all are 0.
     """
     finite = np.abs(values[np.isfinite(values)])
-    top = float(np.percentile(finite, 99)) if len(finite) else 0.0
+    top = float(np.percentile(finite, 99.9)) if len(finite) else 0.0
     return round_up(top) if top > 0 else 1.0
 
 

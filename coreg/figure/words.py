@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import cache
 
-from coreg.figure.data import FigureData
+import numpy as np
+
+from coreg.figure.data import Estimate, FigureData, StudyData
+from coreg.figure.style import MM_PER_INCH, SMALL_PT
 
 # measure -> (name in words, unit, decimals, factor to that unit)
 MEASURE_WORDS: dict[str, tuple[str, str, int, float]] = {
@@ -67,12 +71,71 @@ def _scaled(value: float | None, factor: float) -> float | None:
     return None if value is None or not math.isfinite(value) else value * factor
 
 
-def key_numbers(data: FigureData) -> list[str]:
-    """The few numbers that stand under the mapped section, one line a zone."""
-    lines = []
+def key_numbers(data: FigureData, width_mm: float) -> list[str]:
+    """The few numbers that stand under the mapped section, in lines that fit its width."""
+    lines: list[str] = []
     for zone, measures in data.agreement.items():
-        parts = [f"Dice {with_interval('dice', measures['dice'])}"] if "dice" in measures else []
-        if "hd95_mm" in measures:
-            parts.append(f"95 % within {with_interval('hd95_mm', measures['hd95_mm'])}")
-        lines += [f"{zone}:", *parts] if parts else []
+        if "dice" in measures:
+            lines += broken(f"{zone}: Dice {with_interval('dice', measures['dice'])}", width_mm)
     return lines
+
+
+def limits_in_words(data: StudyData, width_mm: float) -> list[str]:
+    """Bias and limits of agreement under the Bland–Altman panel."""
+    about = data.comparison
+    lines: list[str] = []
+    for name, estimate in (
+        ("bias", about.bias),
+        ("lower limit", about.lower_limit),
+        ("upper limit", about.upper_limit),
+    ):
+        if estimate is not None:
+            lines += broken(f"{name}: {estimate_text(estimate, about.unit)}", width_mm)
+    return [*lines, *broken(number_of_cases(data), width_mm)]
+
+
+def number_of_cases(data: StudyData) -> str:
+    """ "n = 12 cases of 8 animals", only those with both lesions counted."""
+    both = np.isfinite(data.predicted) & np.isfinite(data.pathology)
+    animals = {a for a, there in zip(data.animals, both, strict=True) if there}
+    return f"n = {int(both.sum())} cases of {len(animals)} animals"
+
+
+def estimate_text(estimate: Estimate, unit: str, decimals: int = 2) -> str:
+    """ "−1.20 mm² (−3.40 to 1.00)"."""
+    text = number(estimate.value, decimals)
+    if text == NO_VALUE:
+        return text
+    text += f" {unit}" if unit else ""
+    if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
+        return text
+    dash = " to " if estimate.low < 0 or estimate.high < 0 else "–"
+    return f"{text} ({number(estimate.low, decimals)}{dash}{number(estimate.high, decimals)})"
+
+
+def broken(text: str, width_mm: float) -> list[str]:
+    """Text broken into lines of at most `width_mm` at the small size; long words stay whole."""
+    lines: list[str] = []
+    for word in text.split(" "):
+        if lines and text_mm(f"{lines[-1]} {word}") <= width_mm:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines
+
+
+def text_mm(text: str, size_pt: float = SMALL_PT) -> float:
+    """How wide a line of text is in the figures' font."""
+    return _widths(text) * size_pt * MM_PER_INCH / 72
+
+
+@cache
+def _widths(text: str) -> float:
+    """Width of a line at 1 pt, in pt."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    if not text.strip():
+        return 0.0
+    path = TextPath((0, 0), text, size=100, prop=FontProperties(family="DejaVu Sans"))
+    return float(path.get_extents().x1) / 100

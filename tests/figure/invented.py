@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from coreg.figure import Course, FigureData, ThresholdCurve
+from coreg.figure import (
+    Course,
+    Estimate,
+    FigureData,
+    MethodComparison,
+    StudyData,
+    ThresholdCurve,
+)
 from coreg.geometry import Grid, Image, Outline
 
 PLANE = Grid((80, 100), (0.3, 0.3), (10.0, -15.0))
@@ -107,4 +114,32 @@ def invented_case(name="rabbit 3, left kidney"):
             ),
         ),
         focus_mm=focus,
+    )
+
+
+def invented_study():
+    rng = np.random.default_rng(8)
+    n = 12
+    pathology = rng.uniform(8, 40, n)
+    predicted = pathology + 1.2 + rng.normal(0, 2.5, n)
+    difference = predicted - pathology
+    bias, sd = float(difference.mean()), float(difference.std(ddof=1))
+    dice = rng.uniform(0.6, 0.9, n)
+    return StudyData(
+        name="rabbits, one fixed focus",
+        cases=tuple(f"rabbit {i // 2 + 1}{'ab'[i % 2]}" for i in range(n)),
+        animals=tuple(f"rabbit {i // 2 + 1}" for i in range(n)),
+        predicted=predicted,
+        pathology=pathology,
+        comparison=MethodComparison(
+            "area",
+            "mm²",
+            Estimate(bias, bias - 1.5, bias + 1.5),
+            Estimate(bias - 1.96 * sd, bias - 2.8 * sd, bias - 1.3 * sd),
+            Estimate(bias + 1.96 * sd, bias + 1.3 * sd, bias + 2.8 * sd),
+            Estimate(1.02, 0.9, 1.14),
+            Estimate(0.7, -1.9, 3.3),
+            "Deming regression",
+        ),
+        per_case={"dice": tuple(Estimate(d, d - 0.08, d + 0.06) for d in dice)},
     )
