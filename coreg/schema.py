@@ -284,6 +284,35 @@ SCHEMA: dict[str, dict[str, Setting]] = {
         "tissue_only": Setting("yes/no", True, "leave out what is not tissue on the section"),
     },
     "figure": {
+        "panels": Setting(
+            "texts",
+            [],
+            "panels in order; none takes B-mode, change, section and mapped section",
+            choices=(
+                "bmode",
+                "baseline",
+                "final",
+                "change",
+                "section",
+                "mapped",
+                "overlap",
+                "error",
+                "course",
+                "agreement",
+                "threshold",
+            ),
+        ),
+        "columns": Setting("whole", 2, "panels in a row", least=1, most=6),
+        "view": Setting(
+            "text",
+            "plane",
+            "what plane panels show: the whole map, or the lesions and some margin",
+            choices=("plane", "lesion"),
+        ),
+        "letters": Setting(
+            "text", "A", "the first panel's letter, or none", choices=("A", "a", "")
+        ),
+        "more_formats": Setting("texts", [], "formats beside PDF and PNG", choices=("svg", "tiff")),
         "width_mm": Setting("number", 180.0, "width in print", least=60, most=400),
         "dpi": Setting("whole", 300, "dots per inch of the PNG", least=72, most=1200),
         "section_um": Setting(

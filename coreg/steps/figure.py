@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from coreg.case import Case, Progress
-from coreg.figure import FigureData, Layout, draw, save
+from coreg.figure import FigureData, Layout, draw, legend, save, write_numbers
 from coreg.geometry import Grid, Image
+from coreg.results import write_text
 from coreg.steps import need
 from coreg.steps.agree import read_sides
+
+if TYPE_CHECKING:
+    from coreg.sources.bmode import BMode
 
 
 def seed(case: Case) -> int | None:
@@ -20,13 +24,16 @@ def seed(case: Case) -> int | None:
 
 
 def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
-    """Write figure.pdf and figure.png."""
+    """Write figure.pdf and figure.png, its legend, and the numbers behind it as CSV."""
     progress(0.1, "Gathering the panels")
     data = figure_data(case)
     settings = case.settings["figure"]
     progress(0.5, "Drawing")
-    figure = draw(data, Layout.from_settings(settings))
-    paths = save(figure, folder, ("pdf", "png"), settings["dpi"])
+    layout = Layout.from_settings(settings)
+    formats = ("pdf", "png", *settings["more_formats"])
+    paths = save(draw(data, layout), folder, formats, settings["dpi"])
+    write_text(folder / "figure-legend.txt", legend(data, layout) + "\n")
+    paths += [folder / "figure-legend.txt", *write_numbers(data, folder)]
     return {"files": [path.name for path in paths], "width_mm": settings["width_mm"]}
 
 
@@ -44,9 +51,10 @@ def figure_data(case: Case) -> FigureData:
         target = sides.grid.with_spacing(max(spacing, 0.05))
         on_plane = resample_slide(slide, sides.transform, target)
     focus = case.settings["predict"]["focus_mm"]
+    bmode = case_bmode(case)
     return FigureData(
         name=case.name,
-        bmode=case_bmode(case),
+        bmode=None if bmode is None else bmode.image,
         baseline=_image(sides.maps["baseline_um"], sides.grid),
         final=_image(sides.maps["final_um"], sides.grid),
         change_percent=_image(sides.maps["change_percent"], sides.grid),
@@ -61,7 +69,7 @@ def figure_data(case: Case) -> FigureData:
     )
 
 
-def case_bmode(case: Case) -> Image | None:
+def case_bmode(case: Case) -> BMode | None:
     """The case's B-mode image in plane mm; None where the case names none."""
     if case.locate("bmode") is None:
         return None
