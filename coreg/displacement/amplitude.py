@@ -79,6 +79,7 @@ def fit_oscillation(
     drift_order: int = 1,
     harmonics: int = 3,
     frame_times_s: np.ndarray | None = None,
+    keep_frames: np.ndarray | None = None,
     smallest_share_of_frames: float = 0.5,
     progress: Callable[[float, str], None] | None = None,
 ) -> OscillationFit:
@@ -95,6 +96,7 @@ def fit_oscillation(
     harmonics : highest harmonic fitted, 1 for none; those at or above half the frame rate are left
         out
     frame_times_s : (frames,) times where frames are missing or uneven; even spacing by default
+    keep_frames : (frames,) or (times, frames) bool, False for frames to leave out at every pixel
     smallest_share_of_frames : a pixel with fewer valid frames gives NaN
     progress : called with a fraction and a text; may raise `Cancelled`
 
@@ -123,13 +125,16 @@ def fit_oscillation(
     times = shape[0] if len(shape) == 4 else 1
     frames, depth, lateral = shape[-3:]
     seconds = _frame_times(frames, frame_rate_hz, frame_times_s)
-    design = _design(seconds, frame_rate_hz, modulation_frequency_hz, drift_order, harmonics)
+    keep = _kept(keep_frames, times, frames)
     maps = np.full((6, times, depth, lateral), np.nan, dtype=np.float32)
     rows_at_once = max(1, min(depth, _READ_BYTES // max(1, 4 * frames * lateral)))
     whole = isinstance(data, np.ndarray) and not isinstance(data, np.memmap)
     if whole:
         rows_at_once = depth
     for time in range(times):
+        design = _design(
+            seconds[keep[time]], frame_rate_hz, modulation_frequency_hz, drift_order, harmonics
+        )
         source = data[time] if len(shape) == 4 and whole else data
         for row in range(0, depth, rows_at_once):
             if progress is not None:
@@ -140,7 +145,10 @@ def fit_oscillation(
                 block = np.asarray(source[time, :, rows, :])
             else:
                 block = np.asarray(source[:, rows, :])
-            found = _fit_rows(block.reshape(frames, -1), design, smallest_share_of_frames)
+            flat = block.reshape(frames, -1)
+            if not keep[time].all():
+                flat = flat[keep[time]]
+            found = _fit_rows(flat, design, smallest_share_of_frames)
             maps[:, time, rows, :] = found.reshape(6, -1, lateral)
     if progress is not None:
         progress(1.0, "oscillation fitted")
@@ -150,6 +158,16 @@ def fit_oscillation(
     return OscillationFit(
         amplitude, phase, error, distortion, residual, share, float(modulation_frequency_hz), frames
     )
+
+
+def _kept(keep: np.ndarray | None, times: int, frames: int) -> np.ndarray:
+    """(times, frames) bool."""
+    if keep is None:
+        return np.ones((times, frames), dtype=bool)
+    kept = np.asarray(keep, dtype=bool)
+    if kept.shape not in ((frames,), (times, frames)):
+        raise InputError(f"Expected keep_frames for {frames} frames, got shape {kept.shape}.")
+    return np.broadcast_to(kept, (times, frames))
 
 
 def _frame_times(frames: int, frame_rate_hz: float, given: np.ndarray | None) -> np.ndarray:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coreg.errors import InputError
+from coreg.geometry import Grid
 
 
 @dataclass(frozen=True)
@@ -151,3 +152,49 @@ def _smoothed_scatter(squares: np.ndarray, freedom: np.ndarray) -> np.ndarray:
     top = ndimage.uniform_filter(np.where(freedom > 0, squares, 0.0), 5)
     bottom = ndimage.uniform_filter(freedom, 5)
     return np.sqrt(np.maximum(top, 0) / np.where(bottom > 1e-9, bottom, np.nan))
+
+
+def stand_in_baseline(
+    amplitude: np.ndarray, grid: Grid, focus: tuple[float, float], *, radius_mm: float = 6.0
+) -> np.ndarray:
+    """A baseline for a final map that has none, from the map's own surroundings.
+
+    The logarithm of the amplitude outside `radius_mm` of the focus is fitted with a quadratic
+    surface (Huber's robust loss), which is exact for a Gaussian force over uniform tissue, and
+    carried into the focus. A stand-in: it does not know a stiff tumour, and must be named in every
+    result that uses it.
+
+    Parameters
+    ----------
+    amplitude : (depth, lateral) µm; NaN and values of 0 or less are left out
+    focus : (depth, lateral) mm
+
+    Returns
+    -------
+    (depth, lateral) float32 µm
+    """
+    from scipy.optimize import least_squares
+
+    values = np.asarray(amplitude, dtype=np.float64)
+    if values.shape != grid.shape:
+        raise InputError(f"Expected a map of shape {grid.shape}, got {values.shape}.")
+    rows, columns = np.meshgrid(grid.rows - focus[0], grid.columns - focus[1], indexing="ij")
+    scale = max(grid.size) / 2
+    u, v = rows / scale, columns / scale
+    surface = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    use = np.isfinite(values) & (values > 0) & (np.hypot(rows, columns) > radius_mm)
+    if use.sum() < 50:
+        raise InputError(
+            f"Fewer than 50 valid pixels lie farther than {radius_mm:g} mm from the focus, too few "
+            "to stand in for a baseline; record one."
+        )
+    columns_used, logs = surface[use], np.log(values[use])
+    start, *_ = np.linalg.lstsq(columns_used, logs, rcond=None)
+    fit = least_squares(
+        lambda c: columns_used @ c - logs,
+        start,
+        jac=lambda _: columns_used,
+        loss="huber",
+        f_scale=0.2,
+    )
+    return np.exp(surface @ fit.x).astype(np.float32)
