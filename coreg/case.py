@@ -23,12 +23,14 @@ if TYPE_CHECKING:
 CASE_FILE = "case.toml"
 Progress = Callable[[float, str], None]
 
-# What each step reads: earlier steps, sections of case.toml, and files named there.
+# What each step reads: earlier steps that it needs ("after") or takes where they are done ("with"),
+# sections of case.toml, and files named there.
 STEPS: dict[str, dict[str, tuple[str, ...]]] = {
     "predict": {"after": (), "settings": ("displacement", "predict"), "files": ("displacement",)},
     "outline": {"after": (), "settings": ("slide", "outlines"), "files": ("slide", "outlines")},
     "align": {
-        "after": ("predict", "outline"),
+        "after": (),
+        "with": ("predict", "outline"),
         "settings": ("slide", "bmode", "landmarks", "align"),
         "files": ("slide", "bmode", "landmarks"),
     },
@@ -72,10 +74,15 @@ class Case:
 
     # --- files -----------------------------------------------------------------------------
 
+    @property
+    def outlines_folder(self) -> Path:
+        """Where the outlines are, inside the case folder."""
+        return self.folder / self.settings["outlines"]["folder"]
+
     def locate(self, section: str) -> Path | str | None:
         """Where a section's file is: a path, a URL as text, or None where none is named."""
         if section == "outlines":
-            return self.folder / self.settings["outlines"]["folder"]
+            return self.outlines_folder
         named = self.settings[section]["path"]
         if not named:
             return None
@@ -134,11 +141,14 @@ class Case:
         result = self.results.read(step)
         if result is None:
             return Status(step, "to do", "not yet run")
-        for before in STEPS[step]["after"]:
+        made_from = result.record["after"]
+        for before in (*STEPS[step]["after"], *STEPS[step].get("with", ())):
+            needed = self.results.read(before)
+            if needed is None and before in STEPS[step].get("with", ()) and before not in made_from:
+                continue
             if earlier[before].state != "done":
                 return Status(step, "stale", f"{before} is {earlier[before].state}")
-            needed = self.results.read(before)
-            if needed is None or needed.record["id"] != result.record["after"].get(before):
+            if needed is None or needed.record["id"] != made_from.get(before):
                 return Status(step, "stale", f"{before} was made again")
         if result.record["settings"] != self._settings_of(step):
             return Status(step, "stale", self._changed_setting(step, result))
@@ -200,7 +210,7 @@ class Case:
             "seed": seed,
             "after": {
                 before: result.record["id"]
-                for before in STEPS[step]["after"]
+                for before in (*STEPS[step]["after"], *STEPS[step].get("with", ()))
                 if (result := self.results.read(before)) is not None
             },
             "versions": versions(),

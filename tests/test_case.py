@@ -151,9 +151,17 @@ def test_a_step_made_again_makes_the_next_stale_only_where_it_differs(case):
     assert case.status()["align"].reason == "predict was made again"
 
 
+def test_alignment_stands_alone_until_a_lesion_is_known(case):
+    do(case, "align")
+    assert states(case)["align"] == "done"
+    do(case, "predict")
+    assert case.status()["align"].reason == "predict was made again"
+
+
 def test_a_record_says_what_made_the_result(case):
     do_all(case)
     record = case.result("align").record
+    assert set(record["after"]) == {"predict", "outline"}
     assert set(record["inputs"]) == {"slide", "landmarks"}
     assert len(record["inputs"]["slide"]["sha256"]) == 64
     assert record["settings"]["align"]["model"] == "thin-plate"

@@ -31,7 +31,8 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     from coreg.sources.outlines import read_outlines, write_outlines
     from coreg.steps.slides import open_case_slide
 
-    drawn = read_outlines(case.locate("outlines")) if _has_folder(case) else []
+    place = case.outlines_folder
+    drawn = read_outlines(place) if place.is_dir() else []
     settings = case.settings["outlines"]
     with open_case_slide(case) as slide:
         progress(0.1, "Finding the tissue")
@@ -63,11 +64,6 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     }
 
 
-def _has_folder(case: Case) -> bool:
-    place = case.locate("outlines")
-    return isinstance(place, Path) and place.is_dir()
-
-
 def _tissue(overview: Image, drawn: list[Outline]) -> tuple[np.ndarray, np.ndarray]:
     """Tissue and artefact: as drawn where somebody drew them, else as the image shows them."""
     from coreg.stain import artefact_mask, tissue_mask
@@ -83,7 +79,7 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
     zones = [outline for outline in drawn if outline.zone not in ("tissue", "artefact")]
     if not any(outline.zone in LESIONS["ablated + diffusion-damaged"] for outline in zones):
         raise InputError(
-            f"{case.locate('outlines')} holds no outline of an ablated or diffusion-damaged zone; "
+            f"{case.outlines_folder} holds no outline of an ablated or diffusion-damaged zone; "
             'draw one, or set [outlines] source = "proposal" in case.toml.'
         )
     _check_on_slide(zones, grid)

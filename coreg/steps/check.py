@@ -1,0 +1,160 @@
+"""Check: what is in a case's files, and what would fail later."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from coreg.case import Case
+from coreg.errors import CoregError, InputError
+
+if TYPE_CHECKING:
+    from coreg.sources.slides import Slide
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing found: level "good", "note", "question" or "wrong"; where; and one sentence."""
+
+    level: str
+    where: str
+    text: str
+
+
+def check_case(case: Case) -> list[Finding]:
+    """Look at every input of a case without computing anything."""
+    findings: list[Finding] = []
+    for where, look in _LOOKS.items():
+        try:
+            findings += [Finding(level, where, text) for level, text in look(case)]
+        except CoregError as error:
+            findings.append(Finding("wrong", where, str(error)))
+    for step, status in case.status().items():
+        findings.append(Finding("note", step, f"{status.state}: {status.reason}"))
+    return findings
+
+
+def list_file(path: Path) -> list[str]:
+    """What one file holds: a slide's levels, and arrays with shapes and likely roles."""
+    from coreg.sources.recordings import list_arrays
+    from coreg.sources.slides import open_slide
+
+    lines: list[str] = []
+    refusals: list[str] = []
+    try:
+        with open_slide(path) as slide:
+            lines += _levels(slide)
+    except CoregError as error:
+        refusals.append(f"As a slide: {error}")
+    try:
+        for array in list_arrays(path):
+            shape = " x ".join(str(n) for n in array.shape) or "one value"
+            about = array.role if array.readable else "cannot be read safely: it holds objects"
+            lines.append(f"{array.name or 'array'}: {shape} {array.dtype}, {about}".rstrip(", "))
+    except CoregError as error:
+        refusals.append(f"As arrays: {error}")
+    if not lines:
+        raise InputError(" ".join(refusals))
+    return lines
+
+
+def _levels(slide: Slide) -> list[str]:
+    lines = [
+        f"level {number}: {level.grid.shape[0]} x {level.grid.shape[1]} px, "
+        f"{1000 * level.grid.spacing[0]:.4g} x {1000 * level.grid.spacing[1]:.4g} µm/px"
+        for number, level in enumerate(slide.levels)
+    ]
+    return [*lines, f"pixel size from {slide.pixel_size_source}", *slide.warnings]
+
+
+def _slide(case: Case) -> Iterator[tuple[str, str]]:
+    from coreg.steps.slides import open_case_slide
+
+    with open_case_slide(case) as slide:
+        rows, columns = slide.shape
+        height, width = slide.levels[0].grid.size
+        yield (
+            "good",
+            f"{rows} x {columns} px in {len(slide.levels)} levels, {height:.1f} x {width:.1f} mm, "
+            f"pixel size {1000 * slide.pixel_size[0]:.4g} x {1000 * slide.pixel_size[1]:.4g} µm "
+            f"({slide.pixel_size_source})",
+        )
+        for warning in slide.warnings:
+            yield "question", warning
+
+
+def _displacement(case: Case) -> Iterator[tuple[str, str]]:
+    from coreg.sources.recordings import read_recording
+    from coreg.steps.predict import recording_spec
+
+    recording = read_recording(recording_spec(case))
+    depth, lateral = recording.grid.size
+    yield (
+        "good",
+        f"{recording.kind} of shape {tuple(recording.data.shape)}, {depth:.1f} x {lateral:.1f} mm, "
+        f"{len(recording.times_s)} treatment times",
+    )
+    for note in recording.notes:
+        yield "note", note
+    for question in recording.questions:
+        yield "question", question
+
+
+def _bmode(case: Case) -> Iterator[tuple[str, str]]:
+    from coreg.steps.figure import case_bmode
+
+    found = case_bmode(case)
+    if found is None:
+        yield "note", "none is named; the figure will do without"
+        return
+    image = found.image
+    for note in found.notes:
+        yield "note", note
+    for question in found.questions:
+        yield "question", question
+    depth, lateral = image.grid.size
+    yield (
+        "good",
+        f"{image.grid.shape[0]} x {image.grid.shape[1]} px, {depth:.1f} x {lateral:.1f} mm",
+    )
+
+
+def _landmarks(case: Case) -> Iterator[tuple[str, str]]:
+    from coreg.steps.align import case_fit
+
+    fit = case_fit(case)
+    yield "good", f"{len(fit.pairs)} pairs"
+    if fit.suspects:
+        yield "question", f"{', '.join(fit.suspects)} does not fit the others; look at it again"
+    if fit.reason:
+        yield "question", fit.reason
+
+
+def _outlines(case: Case) -> Iterator[tuple[str, str]]:
+    from coreg.sources.outlines import read_outlines
+
+    outlines = read_outlines(case.outlines_folder) if case.outlines_folder.is_dir() else []
+    if not outlines and case.settings["outlines"]["source"] == "by hand":
+        yield "wrong", 'there is none; draw the zones, or set [outlines] source = "proposal"'
+        return
+    observers = {outline.observer or "unnamed" for outline in outlines}
+    zones = {outline.zone for outline in outlines}
+    yield (
+        "good",
+        f"{len(outlines)} outlines ({', '.join(sorted(zones)) or 'none'}) by {len(observers)} "
+        "observer(s)",
+    )
+    for outline in outlines:
+        if "mended" in outline.extra:
+            yield "question", outline.extra["mended"]
+
+
+_LOOKS: dict[str, Callable[[Case], Iterator[tuple[str, str]]]] = {
+    "slide": _slide,
+    "displacement": _displacement,
+    "bmode": _bmode,
+    "landmarks": _landmarks,
+    "outlines": _outlines,
+}
