@@ -137,11 +137,12 @@ class MovableRegion:
 class PullBack:
     """Brings slide points near fixed ones to the plane, through many transforms near one.
 
-    Starts from the point estimate and takes quasi-Newton steps with its Jacobian: exact to well
-    below a micrometre for draws that differ by some per cent, and much cheaper than inverting each.
+    Starts from the point estimate and takes quasi-Newton steps with its Jacobian: exact to some
+    micrometres for draws whose stretch differs by some per cent, and much cheaper than inverting
+    each.
     """
 
-    def __init__(self, transform: Transform, slide: np.ndarray, steps: int = 3) -> None:
+    def __init__(self, transform: Transform, slide: np.ndarray, steps: int = 2) -> None:
         self._transform, self._steps = transform, steps
         self.start = transform.to_plane(slide)
         lost = ~np.isfinite(self.start).all(axis=1)

@@ -8,6 +8,7 @@ Monte-Carlo of `intervals` and for curves over the threshold. Coordinates inside
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -58,12 +59,22 @@ def level_region(level: np.ndarray, grid: Grid, rules: RegionRules | None = None
     generator = contour_generator(z=window, name="serial", fill_type=FillType.OuterOffset)
     rings, starts = generator.filled(0.0, np.inf)[:2]
     origin = (np.array(grid.origin) + (corner - 1) * grid.spacing)[::-1]
+    smallest = 0.0 if rules is None else rules.smallest_mm2
     pieces = []
     for points, offsets in zip(rings, starts, strict=True):
         xy = np.asarray(points) * grid.spacing[::-1] + origin
-        shell, *holes = np.split(xy, np.asarray(offsets)[1:-1].astype(int))
-        pieces.append(shapely.Polygon(shell, holes))
+        ends = np.asarray(offsets).astype(int)
+        if _ring_area(xy[: ends[1]]) < smallest:  # noise makes many specks: drop them cheaply
+            continue
+        holes = [xy[a:b] for a, b in pairwise(ends[1:])]
+        pieces.append(shapely.Polygon(xy[: ends[1]], holes))
     return apply_rules(pieces, rules)
+
+
+def _ring_area(xy: np.ndarray) -> float:
+    """Area inside a closed ring (n, 2), its end repeated."""
+    x, y = xy.T
+    return abs(float(x[:-1] @ y[1:] - x[1:] @ y[:-1])) / 2
 
 
 def apply_rules(pieces: list[Any], rules: RegionRules | None) -> Any:
