@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coreg.errors import FrameError, InputError
-from coreg.geometry import Grid, Image
+from coreg.geometry import Grid, Image, resample
 
 if TYPE_CHECKING:
     from coreg.sources.slides import Slide
@@ -108,6 +108,8 @@ NAMES = tuple(feature.name for feature in FEATURES)
 # Optical density (decadic) below which a pixel holds no stain.
 WHITE_OD = 0.06
 FINE_UM = 2.0
+# Glass and tissue are told apart on an overview with pixels of this size.
+OVERVIEW_UM = 24.0
 _STRIP_CELLS = 64
 _HALO_UM = 96.0
 
@@ -186,7 +188,7 @@ def compute(
             f"Expected an RGB image (rows, columns, 3) of a section, got {image.data.shape}."
         )
     factor = max(1, round(spacing_um / 1000 / float(np.mean(image.grid.spacing))))
-    stains = _Stains.of(image, stain_set)
+    stains = _Stains.of(_overview(image), stain_set)
     rows = _STRIP_CELLS * factor
     strips = (image.data[top : top + rows] for top in range(0, image.grid.shape[0], rows))
     return _collect(strips, image.grid, factor, stains, progress)
@@ -210,7 +212,7 @@ def compute_slide(
     """
     factor = max(1, round(spacing_um / fine_um))
     fine = slide.levels[0].grid.with_spacing(fine_um / 1000)
-    stains = _Stains.of(slide.image(max(0.064, max(slide.pixel_size))), stain_set)
+    stains = _Stains.of(slide.image(max(OVERVIEW_UM / 1000, *slide.pixel_size)), stain_set)
     bands = (band for _, band in slide.bands(fine_um / 1000, fine))
     return _collect(_regroup(bands, _STRIP_CELLS * factor), fine, factor, stains, progress)
 
@@ -258,25 +260,41 @@ def _regroup(bands: Iterable[np.ndarray], rows: int) -> Iterator[np.ndarray]:
 
 @dataclass(frozen=True)
 class _Stains:
-    """How light becomes stain on this section: white point (3,) and density matrix (3, 2)."""
+    """How light becomes stain on this section, and where its tissue is.
+
+    white : (3,), the glass; unmix : (3, 2), optical density to the first two stains
+    tissue : of an overview of the section
+    """
 
     name: str
     white: np.ndarray
     unmix: np.ndarray
+    tissue: Image
 
     @classmethod
-    def of(cls, image: Image, stain_set: str | StainSet) -> _Stains:
-        from skimage.color import hed_from_rgb
+    def of(cls, overview: Image, stains: str | StainSet) -> _Stains:
+        from coreg.stain import stain_set, tissue_mask, white_point
 
-        data = as_uint8(image.data)
-        white = np.percentile(data.reshape(-1, 3), 99, axis=0)
-        return cls(str(stain_set), np.maximum(white, 128.0), hed_from_rgb[:, :2])
+        known = stain_set(stains) if isinstance(stains, str) else stains
+        white = white_point(overview)
+        tissue = tissue_mask(overview, stains=known, white=white)
+        if not tissue.any():
+            raise InputError("There is no tissue on this image; check which slide was given.")
+        unmix = np.linalg.inv(known.matrix)[:, :2]
+        return cls(known.name, white, unmix, Image(tissue, overview.grid))
 
     def optical_density(self, rgb: np.ndarray) -> np.ndarray:
         """Decadic optical density, float32 (rows, columns, 3), of uint8 light."""
-        light = np.maximum(np.arange(256, dtype=np.float64), 1.0)
-        table = np.maximum(-np.log10(light[:, None] / self.white), 0).astype(np.float32)
-        return np.stack([table[:, c][rgb[..., c]] for c in range(3)], axis=-1)
+        from coreg.stain import optical_density
+
+        return optical_density(rgb, self.white)
+
+
+def _overview(image: Image) -> Image:
+    """The image at about `OVERVIEW_UM` a pixel."""
+    step = max(1, round(OVERVIEW_UM / 1000 / float(np.mean(image.grid.spacing))))
+    reduced = block_mean(as_uint8(image.data).astype(np.float32), step)
+    return Image(np.rint(reduced).astype(np.uint8), coarser(image.grid, step))
 
 
 def as_uint8(rgb: np.ndarray) -> np.ndarray:
@@ -307,7 +325,8 @@ def _collect(
             progress(0.9 * done / grid.shape[0], "measuring features")
     if done != grid.shape[0]:
         raise InputError(f"Expected {grid.shape[0]} rows of cells, got {done}; read it again.")
-    return _finish(raw, grid, pixel_um, stains.name)
+    tissue = resample(stains.tissue, grid, order=0, fill=0)
+    return _finish(raw, tissue, grid, pixel_um, stains.name)
 
 
 def _with_halo(strips: Iterable[np.ndarray], halo: int) -> Iterator[tuple[np.ndarray, slice]]:
@@ -356,7 +375,9 @@ def _raw_cells(rgb: np.ndarray, stains: _Stains, pixel_um: float) -> np.ndarray:
     return raw
 
 
-def _finish(raw: np.ndarray, grid: Grid, pixel_um: float, stain_set: str) -> FeatureMaps:
+def _finish(
+    raw: np.ndarray, tissue: np.ndarray, grid: Grid, pixel_um: float, stain_set: str
+) -> FeatureMaps:
     """Features from cell means, in the order of `FEATURES`."""
     from scipy import ndimage
 
@@ -364,9 +385,6 @@ def _finish(raw: np.ndarray, grid: Grid, pixel_um: float, stain_set: str) -> Fea
     around = 16.0 / cell_um
     red, green, blue, first, second, white, detail, grain = np.moveaxis(raw, -1, 0)
     total = red + green + blue
-    tissue = _tissue(white, cell_um)
-    if not tissue.any():
-        raise InputError("There is no tissue on this image; check which slide was given.")
     density = total / 3
     safe = np.maximum(total, 3 * WHITE_OD)
 
@@ -394,13 +412,6 @@ def _finish(raw: np.ndarray, grid: Grid, pixel_um: float, stain_set: str) -> Fea
     ).astype(np.float32)
     values[~tissue] = 0
     return FeatureMaps(values, tissue, grid, NAMES, pixel_um, stain_set)
-
-
-def _tissue(white: np.ndarray, cell_um: float) -> np.ndarray:
-    """Cells in or among stained ones: airspaces count, wide lumina and the glass do not."""
-    from scipy import ndimage
-
-    return ndimage.gaussian_filter(1 - white, 32 / cell_um) > 0.2
 
 
 def _coherence(density: np.ndarray, scale: float) -> np.ndarray:

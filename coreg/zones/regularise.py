@@ -1,0 +1,142 @@
+"""From probabilities of zones, cell by cell, to zones that hang together and lie in order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from coreg.geometry import ZONES, Grid
+
+CORE, RIM = ZONES["ablated"], ZONES["diffusion-damaged"]
+
+
+@dataclass(frozen=True)
+class Regularity:
+    """How smooth the zones are made, and what is known of their order.
+
+    tv_weight : weight of the total variation that is taken out of the probabilities (Chambolle,
+        J. Math. Imaging Vis. 2004;20:89-97, by scikit-image), for cells of `tv_cell_mm`; the
+        larger, the shorter the boundaries
+    concentric : the ablated zone lies inside the diffusion-damaged one and the whole in tissue;
+        what is diffusion-damaged hangs together with an ablated core where there is any
+    smallest_mm2 : pieces and holes of a zone below this go to what surrounds them
+    rim_mm : the least width of the diffusion-damaged rim around the core: heat falls off
+        continuously, so there is always one
+    """
+
+    tv_weight: float = 0.4
+    concentric: bool = True
+    smallest_mm2: float = 0.25
+    rim_mm: float = 0.05
+
+
+def regularise(
+    probability: np.ndarray,
+    zones: tuple[str, ...],
+    tissue: np.ndarray,
+    grid: Grid,
+    options: Regularity | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Label every cell with a zone, smooth and in order.
+
+    Parameters
+    ----------
+    probability : (rows, columns, zones), summing to 1 over the zones
+    zones : the names of the zones, of `ZONES`
+    tissue : bool (rows, columns); nothing is labelled elsewhere
+
+    Returns
+    -------
+    labels : uint8 (rows, columns) in the numbers of `ZONES`, 0 outside the tissue
+    confidence : float32 (rows, columns), the smoothed probability of the zone given
+    """
+    options = options or Regularity()
+    numbers = np.array([ZONES[zone] for zone in zones], dtype=np.uint8)
+    smooth = _smooth(probability, tissue, options.tv_weight)
+    if options.concentric and "ablated" in zones and "diffusion-damaged" in zones:
+        labels = _nested(smooth, numbers, tissue, grid, options)
+    else:
+        labels = numbers[smooth.argmax(axis=-1)]
+        labels = _without_crumbs(labels, tissue, options.smallest_mm2 / grid.pixel_area)
+    labels = np.where(tissue, labels, 0).astype(np.uint8)
+    given = np.full(int(ZONES["artefact"]) + 1, 0)
+    given[numbers] = np.arange(len(numbers))
+    confidence = np.take_along_axis(smooth, given[labels][..., None], axis=-1)[..., 0]
+    return labels, np.where(labels > 0, np.clip(confidence, 0, 1), 0).astype(np.float32)
+
+
+def fill_from_nearest(values: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Values (rows, columns, ...) with unknown cells given that of the nearest known one."""
+    from scipy import ndimage
+
+    if known.all() or not known.any():
+        return values
+    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return values[tuple(nearest)]
+
+
+def clean(mask: np.ndarray, smallest_px: float) -> np.ndarray:
+    """A mask without pieces and holes of fewer than `smallest_px` pixels."""
+    return ~_kept(~_kept(mask, smallest_px), smallest_px)
+
+
+def _kept(mask: np.ndarray, smallest_px: float) -> np.ndarray:
+    from scipy import ndimage
+
+    pieces, count = ndimage.label(mask)
+    if not count:
+        return mask
+    large = np.bincount(pieces.ravel()) >= smallest_px
+    large[0] = False
+    return large[pieces]
+
+
+def _smooth(probability: np.ndarray, tissue: np.ndarray, weight: float) -> np.ndarray:
+    from skimage.restoration import denoise_tv_chambolle
+
+    # Glass beside the tissue must not pull on the zones at its edge.
+    filled = fill_from_nearest(probability.astype(np.float32), tissue)
+    if weight <= 0:
+        return filled
+    smooth = denoise_tv_chambolle(filled, weight=weight, channel_axis=-1, max_num_iter=100)
+    smooth = np.clip(smooth, 0, None)
+    return smooth / np.maximum(smooth.sum(axis=-1, keepdims=True), 1e-6)
+
+
+def _without_crumbs(labels: np.ndarray, tissue: np.ndarray, smallest_px: float) -> np.ndarray:
+    """Pieces of any zone below the smallest size take the zone of the nearest larger piece."""
+    large = np.zeros(labels.shape, dtype=bool)
+    for number in np.unique(labels):
+        large |= _kept((labels == number) & tissue, smallest_px)
+    return fill_from_nearest(labels, large)
+
+
+def _nested(
+    smooth: np.ndarray,
+    numbers: np.ndarray,
+    tissue: np.ndarray,
+    grid: Grid,
+    options: Regularity,
+) -> np.ndarray:
+    """Lesion and core are level sets of nested probabilities; the rest is labelled without them."""
+    from scipy import ndimage
+
+    smallest = options.smallest_mm2 / grid.pixel_area
+    in_core = smooth[..., numbers == CORE].sum(axis=-1)
+    in_lesion = in_core + smooth[..., numbers == RIM].sum(axis=-1)
+    core = clean((in_core > 0.5) & tissue, smallest) & tissue
+    lesion = clean(((in_lesion > 0.5) | core) & tissue, smallest) & tissue
+    if core.any():
+        pieces, _ = ndimage.label(ndimage.binary_dilation(lesion, iterations=2))
+        lesion &= np.isin(pieces, np.unique(pieces[core]))
+        width = max(1, round(options.rim_mm / float(np.mean(grid.spacing))))
+        lesion |= ndimage.binary_dilation(core, iterations=width) & tissue
+    others = [k for k, number in enumerate(numbers) if number not in (CORE, RIM)]
+    labels = np.zeros(tissue.shape, dtype=np.uint8)
+    if others:
+        labels = numbers[others][smooth[..., others].argmax(axis=-1)]
+        labels = _without_crumbs(labels, tissue & ~lesion, smallest)
+    labels[lesion] = RIM
+    labels[core] = CORE
+    return labels
