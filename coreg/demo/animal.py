@@ -79,8 +79,8 @@ class Animal:
         )
 
     def sensitivity(self, points: np.ndarray) -> np.ndarray:
-        """Decades by which tissue at points (n, 3) needs less dose than is usual (SD 0.15)."""
-        return 0.15 * self._sensitivity(points)
+        """Decades by which tissue at points (n, 3) needs less dose than is usual (SD 0.25)."""
+        return 0.25 * self._sensitivity(points)
 
     def log_dose(self, points: np.ndarray, time: int = -1) -> np.ndarray:
         """log10 of CEM43 in minutes at points (n, 3) at one treatment time; -3 where unheated."""

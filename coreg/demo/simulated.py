@@ -278,7 +278,7 @@ class Simulated:
 
         Returns
         -------
-        dict: for "ablated" and "ablated and diffusion-damaged": dice, jaccard,
+        dict: for "ablated" and "ablated + diffusion-damaged": dice, jaccard,
         predicted_area_mm2, pathology_area_mm2; NaN where neither has a lesion
         """
         from coreg.geometry import resample
@@ -296,7 +296,7 @@ class Simulated:
         found: dict[str, Any] = {"threshold_percent": threshold_percent}
         lesions = {
             "ablated": (ZONES["ablated"],),
-            "ablated and diffusion-damaged": (ZONES["ablated"], ZONES["diffusion-damaged"]),
+            "ablated + diffusion-damaged": (ZONES["ablated"], ZONES["diffusion-damaged"]),
         }
         for name, numbers in lesions.items():
             lesion = valid & np.isin(pathology, numbers)
