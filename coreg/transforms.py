@@ -250,6 +250,120 @@ def thin_plate_gradient(points: np.ndarray, nodes: np.ndarray, scale: float = 1.
     return 2 * difference * (np.log(np.where(squared > 0, squared, 1.0)) + 1) / scale
 
 
+@dataclass(frozen=True)
+class Family:
+    """A map and the smooth ways in which it may be off: what its draws share.
+
+    The basis functions of plane points p are 1, both coordinates of ``q = (p - centre) / scale``,
+    and one function of the distance to each node: thin-plate or Gaussian (``exp(-r² / 2)``).
+    `modes` (functions, r) combines them into fewer. What is computed for one set of points is kept
+    for the next draw of the same set.
+    """
+
+    base: Transform
+    centre: np.ndarray
+    scale: float
+    nodes: np.ndarray
+    kernel: str = "gaussian"
+    modes: np.ndarray | None = None
+
+    def __post_init__(self) -> None:
+        if self.kernel not in ("gaussian", "thin-plate"):
+            raise InputError(f"Expected kernel 'gaussian' or 'thin-plate', got {self.kernel!r}.")
+        object.__setattr__(self, "centre", as_points(self.centre)[0])
+        nodes = np.asarray(self.nodes, dtype=np.float64).reshape(-1, 2)
+        object.__setattr__(self, "nodes", nodes)
+        object.__setattr__(self, "_kept", None)
+
+    @property
+    def size(self) -> int:
+        """Number of basis functions."""
+        return 3 + len(self.nodes) if self.modes is None else self.modes.shape[1]
+
+    def basis(self, points: np.ndarray) -> np.ndarray:
+        """The basis functions at plane points; (n, size)."""
+        if self.modes is None:
+            return self._functions(points)
+        return np.concatenate([self._functions(part) @ self.modes for part in _parts(points)])
+
+    def _functions(self, points: np.ndarray) -> np.ndarray:
+        linear = np.column_stack([np.ones(len(points)), (points - self.centre) / self.scale])
+        if self.kernel == "thin-plate":
+            return np.hstack([linear, thin_plate_kernel(points, self.nodes, self.scale)])
+        return np.hstack([linear, _gaussian(points, self.nodes, self.scale)])
+
+    def gradient(self, points: np.ndarray) -> np.ndarray:
+        """Derivative of the basis functions with the points, per mm; (n, size, 2)."""
+        linear = np.zeros((len(points), 3, 2))
+        linear[:, 1, 0] = linear[:, 2, 1] = 1 / self.scale
+        if self.kernel == "thin-plate":
+            bend = thin_plate_gradient(points, self.nodes, self.scale)
+        else:
+            difference = (points[:, None, :] - self.nodes) / self.scale
+            values = _gaussian(points, self.nodes, self.scale)
+            bend = -difference * values[..., None] / self.scale
+        both = np.concatenate([linear, bend], axis=1)
+        return both if self.modes is None else np.einsum("nmj,mr->nrj", both, self.modes)
+
+    def at(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Where the base map takes the points, and the basis functions there."""
+        kept: tuple[np.ndarray, np.ndarray, np.ndarray] | None = self._kept  # type: ignore[attr-defined]
+        if kept is None or not np.array_equal(kept[0], points):
+            kept = (points.copy(), self.base.to_slide(points), self.basis(points))
+            object.__setattr__(self, "_kept", kept)
+        return kept[1], kept[2]
+
+
+@dataclass(frozen=True)
+class Perturbed(Transform):
+    """A draw from a family: ``base(p) + basis(p) @ coefficients``, (size, 2) in slide mm."""
+
+    family: Family
+    coefficients: np.ndarray
+    kind = "perturbed"
+
+    def __post_init__(self) -> None:
+        coefficients = as_points(self.coefficients)
+        if len(coefficients) != self.family.size or not np.isfinite(coefficients).all():
+            raise InputError(
+                f"Expected {self.family.size} finite pairs of coefficients, "
+                f"got {len(coefficients)}."
+            )
+        object.__setattr__(self, "coefficients", coefficients)
+
+    def to_slide(self, points: Any) -> np.ndarray:
+        base, basis = self.family.at(as_points(points))
+        return base + basis @ self.coefficients
+
+    def to_plane(self, points: Any) -> np.ndarray:
+        return invert(self._plainly, self.jacobian, points, self.family.base.to_plane(points))
+
+    def _plainly(self, points: np.ndarray) -> np.ndarray:
+        return self.family.base.to_slide(points) + self.family.basis(points) @ self.coefficients
+
+    def jacobian(self, points: Any) -> np.ndarray:
+        p = as_points(points)
+        bend = np.einsum("nmj,mi->nij", self.family.gradient(p), self.coefficients)
+        return self.family.base.jacobian(p) + bend
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "kind": self.kind,
+            "base": self.family.base.to_dict(),
+            "centre": self.family.centre.tolist(),
+            "scale": self.family.scale,
+            "nodes": self.family.nodes.tolist(),
+            "kernel": self.family.kernel,
+            "modes": None if self.family.modes is None else self.family.modes.tolist(),
+            "coefficients": self.coefficients.tolist(),
+        }
+
+
+def _gaussian(points: np.ndarray, nodes: np.ndarray, scale: float) -> np.ndarray:
+    squared = ((points[:, None, :] - nodes) ** 2).sum(axis=2) / scale**2
+    return np.asarray(np.exp(-squared / 2))
+
+
 def _parts(points: np.ndarray, most: int = 20_000) -> list[np.ndarray]:
     """Cut many points into parts so that points × nodes stays small in memory."""
     return np.array_split(points, max(1, -(-len(points) // most)))
@@ -306,6 +420,13 @@ def transform_from_dict(values: dict[str, Any]) -> Transform:
         assert isinstance(affine, Affine)
         nodes, weights = np.array(values["nodes"]), np.array(values["weights"])
         return ThinPlate(affine, nodes, weights, values["scale"])
+    if kind == "perturbed":
+        base = transform_from_dict(values["base"])
+        nodes, centre = np.array(values["nodes"]), np.array(values["centre"])
+        modes = None if values["modes"] is None else np.array(values["modes"])
+        family = Family(base, centre, values["scale"], nodes, values["kernel"], modes)
+        return Perturbed(family, np.array(values["coefficients"]))
     raise InputError(
-        f"Unknown kind of transform {kind!r}; expected 'affine', 'warp' or 'thin-plate'."
+        f"Unknown kind of transform {kind!r}; expected 'affine', 'warp', 'thin-plate' or "
+        "'perturbed'."
     )

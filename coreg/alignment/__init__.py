@@ -12,6 +12,11 @@ _WHERE = {
     "LandmarkPairs": "coreg.landmark_pairs",
     "LandmarkFit": "coreg.alignment.landmarks",
     "fit_landmarks": "coreg.alignment.landmarks",
+    "Posterior": "coreg.alignment.uncertainty",
+    "sample_transforms": "coreg.alignment.uncertainty",
+    "AlignmentQuality": "coreg.alignment.quality",
+    "QualityOptions": "coreg.alignment.quality",
+    "assess": "coreg.alignment.quality",
 }
 
 __all__ = sorted(_WHERE)

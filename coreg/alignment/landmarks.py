@@ -48,6 +48,7 @@ class LandmarkFit:
         too few landmarks remain
     smoothing : of the thin-plate spline (infinity is affine); NaN for the other models
     degrees : free parameters of the fit a coordinate pair (6 for affine; the trace for a spline)
+    leverage : (n,) how much each spline landmark determines the map at itself, 0–1; NaN elsewhere
     noise_sd_mm : standard deviation of a landmark's coordinate about the fit, slide mm; NaN where
         no landmark is to spare
     suspects : names of landmarks that do not fit the others (5 % level over all landmarks)
@@ -63,6 +64,7 @@ class LandmarkFit:
     smoothing: float
     degrees: float
     noise_sd_mm: float
+    leverage: np.ndarray
     suspects: tuple[str, ...] = ()
     reason: str = ""
 
@@ -136,7 +138,7 @@ def fit_landmarks(
     base = _weights(pairs, weights)
     if robust:
         base = base * _robust_weights(pairs, base, model, smoothing, mirrored, seed)
-    fit = _fit(pairs, base, model, smoothing, mirrored)
+    fit = fit_once(pairs, base, model, smoothing, mirrored)
     without = _without_each(pairs, fit.weights, model, smoothing, mirrored)
     left_out = [np.nan if other is None else other.residuals[i] for i, other in enumerate(without)]
     return replace(
@@ -167,7 +169,7 @@ def _weights(pairs: LandmarkPairs, weights: np.ndarray | None) -> np.ndarray:
     return w / w[w > 0].mean()
 
 
-def _fit(
+def fit_once(
     pairs: LandmarkPairs,
     weights: np.ndarray,
     model: Model,
@@ -176,16 +178,18 @@ def _fit(
     *,
     check_folds: bool = True,
 ) -> LandmarkFit:
+    """The fit alone, without leave-one-out errors, suspects and reasons; weights (n,) as given."""
     used = weights > 0
     w = weights / weights[used].mean()
     value, degrees, reason = float("nan"), 0.0, ""
+    leverage = np.full(len(pairs), np.nan)
     transform: Affine | ThinPlate
     if model == "thin-plate":
         spline = fit_thin_plate(
             pairs.plane[used], pairs.slide[used], w[used], smoothing, check_folds=check_folds
         )
         transform, value, reason = spline.transform, spline.smoothing, spline.note
-        degrees = 2 * spline.degrees
+        degrees, leverage[used] = 2 * spline.degrees, spline.leverage
     else:
         transform = fit_linear(pairs.plane, pairs.slide, model, w, mirrored)
         degrees = float(PARAMETERS[model])
@@ -202,6 +206,7 @@ def _fit(
         smoothing=value,
         degrees=degrees,
         noise_sd_mm=float(noise),
+        leverage=leverage,
         reason=reason,
     )
 
@@ -222,7 +227,7 @@ def _without_each(
             fits.append(None)
             continue
         try:
-            fits.append(_fit(pairs, without, model, smoothing, mirrored, check_folds=False))
+            fits.append(fit_once(pairs, without, model, smoothing, mirrored, check_folds=False))
         except InputError:  # the others lie on one line
             fits.append(None)
     return fits
@@ -296,7 +301,7 @@ def _robust_weights(
     errors = _least_median(pairs, base, start, size, mirrored, seed)
     weights = _tukey(errors, len(pairs), size)
     for _ in range(20):
-        fit = _fit(pairs, base * weights, model, smoothing, mirrored)
+        fit = fit_once(pairs, base * weights, model, smoothing, mirrored)
         miss = fit.transform.to_slide(pairs.plane) - pairs.slide
         new = _tukey(np.sqrt(base) * np.linalg.norm(miss, axis=1), len(pairs), size)
         if np.abs(new - weights).max() < 1e-4 or (new > 0).sum() < LEAST_LANDMARKS[model] + 1:
