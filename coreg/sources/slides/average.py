@@ -81,7 +81,7 @@ class Averager:
 
 
 def _edges(source: Grid, target: Grid, axis: int) -> np.ndarray:
-    """Edges of the target's pixels in source pixels (pixel k spans k to k + 1), cut to the source."""
+    """Edges of the target's pixels in source pixels (k spans k to k + 1), cut to the source."""
     source_edge = source.origin[axis] - source.spacing[axis] / 2
     target_edge = target.origin[axis] - target.spacing[axis] / 2
     edges = target_edge + np.arange(target.shape[axis] + 1) * target.spacing[axis]

@@ -1,4 +1,4 @@
-"""One interface for every kind of slide: levels, pixel size, regions, tiles, and images at a wanted size.
+"""One interface for every kind of slide: levels, pixel size, regions, tiles, images at any size.
 
 Convention: slide mm (0, 0) is the outer top-left corner of the scanned image, not the centre of its
 first pixel. A level with pixel size s has its first pixel's centre at s / 2, so the edges of all
@@ -36,7 +36,7 @@ WHITE = 255
 
 @dataclass(frozen=True)
 class Level:
-    """One resolution of a slide: its grid (frame "slide") and how many times coarser than level 0."""
+    """One resolution of a slide: its grid (frame "slide"), how many times coarser than level 0."""
 
     grid: Grid
     downsample: float
@@ -121,8 +121,9 @@ class Slide(ABC):
         Called from several threads at once.
         """
 
+    @abstractmethod
     def _release(self) -> None:
-        """Close what the reader holds open."""
+        """Close what the reader holds open; called again it does nothing."""
 
     def close(self) -> None:
         """Close the file and drop what was kept of it."""
@@ -150,7 +151,7 @@ class Slide(ABC):
         return self.levels[0].grid.shape
 
     def level_for(self, spacing: float) -> int:
-        """The coarsest level whose pixels are not larger than `spacing` mm (to 1 %), else level 0."""
+        """The coarsest level whose pixels are not larger than `spacing` mm (to 1 %), or 0."""
         fits = [
             k for k, level in enumerate(self.levels) if max(level.grid.spacing) <= spacing * 1.01
         ]
@@ -234,8 +235,7 @@ class Slide(ABC):
         average = Averager(self.levels[level].grid, target, fill=WHITE)
         total = max(1, average.rows.stop - average.rows.start)
         for tile in self.tiles(level, average.rows, average.columns):
-            for band in average.add(tile.rows.start, tile.columns.start, tile.data):
-                yield band
+            yield from average.add(tile.rows.start, tile.columns.start, tile.data)
             if progress is not None and tile.columns.stop >= average.columns.stop:
                 done = min(tile.rows.stop, average.rows.stop) - average.rows.start
                 progress(done / total, "Reading the slide")
@@ -266,7 +266,7 @@ class Slide(ABC):
         return self.image(spacing)
 
     def multiscale(self) -> list[LevelArray]:
-        """Lazy arrays for a viewer, finest first; a coarse overview is added where the file has none."""
+        """Lazy arrays for a viewer, finest first; with an overview where the file has none."""
         arrays = [LevelArray(self, k) for k in range(len(self.levels))]
         if max(self.levels[-1].grid.shape) > 4096:
             arrays.append(LevelArray(self, len(self.levels)))
@@ -281,7 +281,7 @@ class Slide(ABC):
     def _level(self, level: int) -> Level:
         if not 0 <= level < len(self.levels):
             raise InputError(
-                f"{self.source} has levels 0 to {len(self.levels) - 1}; level {level} was asked for."
+                f"{self.source} has levels 0 to {len(self.levels) - 1}, got level {level}."
             )
         return self.levels[level]
 

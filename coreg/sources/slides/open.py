@@ -20,8 +20,8 @@ def open_slide(source: str | os.PathLike[str], pixel_size_um: Any = None) -> Sli
 
     Parameters
     ----------
-    source : path, or address (``https://``, ``s3://`` …) of a TIFF, an OME-Zarr, a flat PNG or JPEG;
-        of this machine also a scanner's own format and a DICOM file or folder
+    source : path, or address (``https://``, ``s3://`` …) of a TIFF, an OME-Zarr, a PNG or JPEG;
+        on this machine also a scanner's own format and a DICOM file or folder
     pixel_size_um : µm from case.toml, a number or a pair along (row, column); it outranks the file
 
     Returns

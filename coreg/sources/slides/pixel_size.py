@@ -53,7 +53,7 @@ _MM = {
 
 @dataclass(frozen=True)
 class Statement:
-    """One source's word on the pixel size: mm along (row, column), who says it, and a doubt or ""."""
+    """One source's word: mm along (row, column), who says it, and a doubt or ""."""
 
     mm: tuple[float, float]
     source: str
@@ -62,7 +62,7 @@ class Statement:
 
 @dataclass(frozen=True)
 class PixelSize:
-    """The pixel size that was taken, in mm along (row, column), from whom, and what to tell the user."""
+    """What was taken, mm along (row, column), from whom, and sentences for the user."""
 
     mm: tuple[float, float]
     source: str
@@ -104,11 +104,8 @@ def choose(
     for other in others:
         if not other.doubt and _differ(taken.mm, other.mm):
             warnings.append(
-                f"{where}: the pixel size is {_um(taken.mm)} by the {taken.source} and "
-                f"{_um(other.mm)} by the {other.source}; the {taken.source}'s was taken."
-                if taken.source != CASE
-                else f"{where}: case.toml gives a pixel size of {_um(taken.mm)}, the {other.source} "
-                f"{_um(other.mm)}; case.toml's was taken."
+                f"{where}: the pixel size is {_um(taken.mm)} by {taken.source} and "
+                f"{_um(other.mm)} by {other.source}; that of {taken.source} was taken."
             )
     return PixelSize(taken.mm, taken.source, tuple(warnings))
 
@@ -196,8 +193,8 @@ def from_tags(
     doubt = ""
     if any(abs(dpi - usual) < 0.5 for usual in PRINT_DPI):
         doubt = (
-            f"the pixel size of {_um(size)} is from resolution tags that say {dpi:.0f} dpi, which many "
-            "programs write without measuring; check it against a known length, or set "
+            f"the pixel size of {_um(size)} is from resolution tags that say {dpi:.0f} dpi, which "
+            "many programs write without measuring; check it against a known length, or set "
             "slide.pixel_size_um in case.toml."
         )
     return Statement(size, TAGS, doubt), ""

@@ -69,7 +69,7 @@ def resample_slide(
 
 
 def _covered(slide: Slide, transform: Transform, target: Grid) -> Grid | None:
-    """The slide area that the target needs, at half its pixel size as seen on the slide; or None."""
+    """The slide area that the target needs, at half its pixel size; None where they are apart."""
     rows = np.unique(np.append(np.arange(0, target.shape[0], 16), target.shape[0] - 1))
     columns = np.unique(np.append(np.arange(0, target.shape[1], 16), target.shape[1] - 1))
     at = np.stack(np.meshgrid(rows, columns, indexing="ij"), axis=-1).reshape(-1, 2)

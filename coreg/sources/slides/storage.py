@@ -1,4 +1,4 @@
-"""Bytes of a file, local or behind any address that fsspec understands, from many threads at once."""
+"""Bytes of a file, local or behind any address that fsspec knows, from many threads at once."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Pyramidal TIFF, BigTIFF and OME-TIFF, single and multi-file, through tifffile.
 
-tifffile parses the file and decodes each tile; the tiles' bytes are read here, so that one slide can
-be read from several threads and from an address. A tile that the file leaves out is white.
+tifffile parses the file and decodes each tile; the tiles' bytes are read here, so that one slide
+can be read from several threads and from an address. A tile that the file leaves out is white.
 """
 
 from __future__ import annotations
@@ -140,15 +140,16 @@ class TiffSlide(Slide):
             ]
         except BROKEN as error:
             raise InputError(
-                f"{self.source}: the tile in row {row}, column {column} of level {level} is damaged "
+                f"{self.source}: tile (row {row}, column {column}) of level {level} is damaged "
                 f"({_short(error)}); export the slide again."
             ) from None
         th, tw = self._tile_shapes[level]
         rows, columns = self.levels[level].grid.shape
         h, w = min(th, rows - row * th), min(tw, columns - column * tw)
-        if any(part is None for part in parts):
+        there = [part for part in parts if part is not None]
+        if len(there) < len(parts):
             return np.full((h, w, 3), WHITE, dtype=np.uint8)
-        samples = parts[0] if len(parts) == 1 else np.concatenate(parts, axis=-1)
+        samples = there[0] if len(there) == 1 else np.concatenate(there, axis=-1)
         rgb = to_rgb8(samples[:h, :w], self._colours[level], self.source)
         if self._planes[level][0].layout.compression == _APERIO_YCBCR:
             rgb = _rgb_from_ycbcr(rgb)
@@ -213,9 +214,9 @@ def _colour(planes: tuple[_Plane, ...], bits: int | None, source: str) -> Colour
     model: Model | None = models.get(photometric)
     if model == "grey" and samples >= 3:
         model = "rgb"
-    if model is None or samples == 2 and not extra:
+    if model is None or (samples == 2 and not extra):
         raise InputError(
-            f"{source} has {samples} samples a pixel with photometric interpretation {photometric}, "
+            f"{source} has {samples} samples a pixel, photometric interpretation {photometric}, "
             "which is no stained section; export it as RGB."
         )
     alphas: dict[int, Alpha] = {1: "premultiplied", 2: "straight"}
@@ -252,8 +253,8 @@ def _tile_shape(page: Any, source: str) -> tuple[int, int]:
         return -(-rows // pieces), page.imagewidth
     if rows * page.imagewidth > LARGEST_PIECE_PX:
         raise InputError(
-            f"{source} packs {rows} × {page.imagewidth} pixels in one piece, which cannot be read in "
-            "part; save it as a tiled, pyramidal TIFF."
+            f"{source} packs {rows} × {page.imagewidth} pixels in one piece, which cannot be "
+            "read in part; save it as a tiled, pyramidal TIFF."
         )
     return rows, page.imagewidth
 
@@ -306,8 +307,8 @@ def _remarks(series: Any, page: Any, source: str) -> list[str]:
     orientation = page.tags.get(274)
     if orientation is not None and int(orientation.value) != 1:
         remarks.append(
-            f"{source} asks viewers to turn it (orientation {int(orientation.value)}); it was read as "
-            "it is stored."
+            f"{source} asks viewers to turn it (orientation {int(orientation.value)}); it was "
+            "read as it is stored."
         )
     return remarks
 

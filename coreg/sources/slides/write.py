@@ -1,4 +1,4 @@
-"""Results as tiled OME-TIFF that other programs read: aligned section, masks, label maps, densities.
+"""Results as tiled OME-TIFF that other programs read: sections, masks, label maps, densities.
 
 The pixel size is written in µm. The frame and the mm position of pixel (0, 0) go into the plane's
 stage position and the image's name, so `read_ome_tiff` gives back the same `Image`.
