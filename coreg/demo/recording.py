@@ -19,6 +19,7 @@ from coreg.geometry import Grid
 SOUND_SPEED_MM_PER_US = 1.54
 CENTRE_MHZ, BANDWIDTH, WINDOW_US = 7.8, 0.6, 1.5
 SHEAR_SPEED_MM_PER_S = 2500.0
+GAIN_SD, GAIN_PATCH_MM = 0.06, 0.6
 
 
 def plane_grid(scenario: Scenario) -> Grid:
@@ -113,8 +114,9 @@ def record(scenario: Scenario, grid: Grid, amplitude_um: np.ndarray, rho: np.nda
     """The displacement recording, float32 (times, frames, rows, columns) in µm.
 
     A sine at the modulation frequency whose phase lags with distance from the focus, a slow drift
-    from breathing, tracking noise that grows with depth and with lost correlation, and in badly
-    decorrelated places now and then a jump to the next wave of the echo.
+    from breathing, tracking noise that grows with depth and with lost correlation, a gain that
+    differs a little from place to place at every treatment time (echoes and push are never quite
+    the same twice), and in badly decorrelated places now and then a jump to the next wave.
     """
     rng = scenario.rng("recording")
     depth, lateral = scenario.focus_mm
@@ -122,8 +124,9 @@ def record(scenario: Scenario, grid: Grid, amplitude_um: np.ndarray, rho: np.nda
     lag = 2 * np.pi * scenario.modulation_frequency_hz * away / SHEAR_SPEED_MM_PER_S
     time = np.arange(scenario.frames) / scenario.frame_rate_hz
     phase = 2 * np.pi * scenario.modulation_frequency_hz * time
-    snr = 10 ** ((34.0 - 0.45 * grid.rows[:, None]) / 20)
+    snr = 10 ** ((28.0 - 0.45 * grid.rows[:, None]) / 20)
     sd = (scenario.noise * jitter_um(rho, snr)).astype(np.float32)
+    patch = GAIN_PATCH_MM / np.asarray(grid.spacing)
     smooth = 0.7  # neighbouring estimates share part of their window
     impulse = np.zeros((9, 9))
     impulse[4, 4] = 1
@@ -135,7 +138,9 @@ def record(scenario: Scenario, grid: Grid, amplitude_um: np.ndarray, rho: np.nda
     for k, peak_to_peak in enumerate(amplitude_um):
         start = rng.uniform(0, 2 * np.pi)
         drift = rng.normal(0, 6.0) * np.sin(2 * np.pi * 0.9 * time + rng.uniform(0, 6.28))
-        in_phase, out_of_phase = peak_to_peak / 2 * cosine, peak_to_peak / 2 * sine
+        uneven = ndimage.gaussian_filter(rng.standard_normal(grid.shape, dtype=np.float32), patch)
+        gained = peak_to_peak * (1 + scenario.noise * GAIN_SD * uneven / uneven.std()) / 2
+        in_phase, out_of_phase = gained * cosine, gained * sine
         for j in range(scenario.frames):
             frame = out[k, j]
             wave = np.float32(np.sin(phase[j] + start)), np.float32(np.cos(phase[j] + start))

@@ -59,21 +59,21 @@ def speckle_envelope(
 
 def echogenicity(levels: Levels, points: np.ndarray, anatomy: Anatomy) -> np.ndarray:
     """Mean backscatter in dB of each point; the levels between tissues are invented."""
-    db = np.full(len(points), -16.0)  # muscle and fat around the kidney
+    db = np.full(len(points), -14.0)  # muscle and fat around the kidney
     db += 3.0 * np.sin(points[:, 0] * 1.9 + 0.25 * points[:, 1])  # layers of the body wall
-    db = np.where(levels.kidney > 0, -19.0, db)
-    db = np.where(levels.medulla > 0, -25.0, db)
-    db = np.where(levels.papilla > 0, -23.0, db)
+    db = np.where(levels.kidney > 0, -21.0, db)
+    db = np.where(levels.medulla > 0, -28.0, db)
+    db = np.where(levels.papilla > 0, -25.0, db)
     db = np.where(levels.sinus > 0, -6.0, db)
-    db = np.where(levels.tumour > 0, -14.0 + 1.5 * np.sin(points.sum(axis=1)), db)
+    db = np.where(levels.tumour > 0, -24.5 + 2.0 * np.sin(points.sum(axis=1)), db)
     db = np.where(levels.vessel > 0, -48.0, db)
     wall = np.abs(levels.vessel) < 0.12
     db = np.where(wall, -9.0, db)
     # The capsule shines where the beam meets it at a right angle.
-    capsule = np.exp(-0.5 * (levels.tissue / 0.12) ** 2)
+    capsule = np.exp(-0.5 * (levels.tissue / 0.16) ** 2)
     slope = points[:, 0] - anatomy.kidney_centre[0]
     facing = 0.35 + 0.65 * np.abs(slope) / (1 + np.abs(slope))
-    db += 14.0 * capsule * facing
+    db += 18.0 * capsule * facing
     skin = np.exp(-0.5 * ((points[:, 0] - 1.2) / 0.5) ** 2)
     return db + 14.0 * skin
 
