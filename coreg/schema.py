@@ -174,6 +174,11 @@ SCHEMA: dict[str, dict[str, Setting]] = {
     "bmode": {
         "path": Setting("text", "", "the B-mode image of the imaging plane"),
         "array": Setting("text", "", "its name in the file"),
+        "depth": Setting("text", "", "name of the array with the depth axis"),
+        "lateral": Setting("text", "", "name of the array with the lateral axis"),
+        "axis_unit": Setting(
+            "text", "mm", "of depth and lateral", choices=("um", "µm", "mm", "cm", "m")
+        ),
         "pixel_size_mm": Setting(
             "numbers",
             None,
@@ -221,6 +226,18 @@ SCHEMA: dict[str, dict[str, Setting]] = {
         ),
     },
     "predict": {
+        "leave_out_breathing": Setting(
+            "yes/no", True, "leave out frames in which the whole plane moves abruptly"
+        ),
+        "motion": Setting(
+            "text",
+            "none",
+            "whether motion between baseline and treatment is undone, from the maps themselves",
+            choices=("none", "maps"),
+        ),
+        "stand_in_baseline": Setting(
+            "yes/no", False, "make up a missing baseline from the final map's surroundings"
+        ),
         "rule": Setting(
             "text",
             "threshold",
@@ -281,6 +298,13 @@ SCHEMA: dict[str, dict[str, Setting]] = {
             "whole", 1000, "Monte-Carlo draws for the intervals", least=50, most=100000
         ),
         "seed": Setting("whole", 0, "seed of the draws", least=0),
+        "point_spread_mm": Setting(
+            "numbers",
+            [1.0, 1.0],
+            "[depth, lateral] full width at half maximum of the displacement's point spread",
+            above=0,
+            count=2,
+        ),
         "tissue_only": Setting("yes/no", True, "leave out what is not tissue on the section"),
     },
     "figure": {

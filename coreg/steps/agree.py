@@ -15,8 +15,7 @@ from coreg.steps import need
 from coreg.steps.outline import LESIONS
 
 if TYPE_CHECKING:
-    from coreg.agreement import Agreement
-    from coreg.agreement.intervals import Intervals
+    from coreg.agreement import Agreement, Intervals
     from coreg.transforms import Transform
 
 
@@ -117,8 +116,7 @@ def _intervals(
     case: Case, sides: Sides, parts: tuple[str, ...], progress: Progress
 ) -> Intervals | None:
     """Monte-Carlo intervals; None where one side has no lesion to disturb."""
-    from coreg.agreement.intervals import IntervalInputs, intervals
-    from coreg.agreement.regions import RegionRules
+    from coreg.agreement import IntervalInputs, RegionRules, intervals
     from coreg.alignment.uncertainty import sample_transforms
     from coreg.steps.align import case_fit
 
@@ -138,6 +136,7 @@ def _intervals(
             tuple(options["focus_mm"]) if options["connected_to_focus"] else None,
         ),
         score_error=error if np.isfinite(error).any() else None,
+        noise_fwhm_mm=tuple(settings["point_spread_mm"]),
         smoothed_mm=options["smooth_mm"] if options["rule"] != "growing" else 0.0,
         transform=sides.transform,
         transforms=sample_transforms(case_fit(case), settings["draws"], settings["seed"]),

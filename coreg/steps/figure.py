@@ -80,6 +80,9 @@ def case_bmode(case: Case) -> BMode | None:
     return read_bmode(
         case.require("bmode"),
         array=settings["array"],
+        depth=settings["depth"],
+        lateral=settings["lateral"],
+        axis_unit=settings["axis_unit"],
         pixel_size_mm=None if size is None else (size[0], size[1]),
         origin_mm=None if origin is None else (origin[0], origin[1]),
     )
