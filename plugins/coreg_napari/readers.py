@@ -51,7 +51,10 @@ def read_case(folder: str | Path) -> list[LayerData]:
     from coreg.case import open_case
 
     case = open_case(folder)
-    layers = [*plane_layers(case), *section_layers(case)]
+    plane, troubles = plane_layers(case)
+    layers = [*plane, *section_layers(case)]
+    if not plane and troubles:
+        raise InputError(troubles[0])
     if any(keywords["metadata"]["coreg"]["frame"] == "plane" for _, keywords, _ in layers):
         for _, keywords, _ in layers:
             if keywords["metadata"]["coreg"]["frame"] == "slide":
@@ -64,17 +67,27 @@ def read_case(folder: str | Path) -> list[LayerData]:
     return layers
 
 
-def plane_layers(case: Case) -> list[LayerData]:
-    """B-mode, maps, predicted lesion and pathology on the imaging plane, as far as they exist."""
+def plane_layers(case: Case) -> tuple[list[LayerData], list[str]]:
+    """B-mode, maps, predicted lesion and pathology on the imaging plane, as far as they exist.
+
+    Returns
+    -------
+    layers, and a sentence for each file that cannot be read: the others are shown all the same
+    """
     from coreg.sources.maps import load_maps
     from coreg.sources.outlines import read_outlines
     from coreg.steps.figure import case_bmode
     from coreg_napari import layers as make
 
     found: list[LayerData] = []
-    bmode = case_bmode(case)
+    troubles: list[str] = []
+    try:
+        bmode = case_bmode(case)
+    except InputError as error:
+        bmode = None
+        troubles.append(str(error))
     if bmode is not None:
-        found.append(make.image_layer(bmode, "B-mode", "bmode"))
+        found.append(make.image_layer(bmode.image, "B-mode", "bmode"))
     predict, agree = case.result("predict"), case.result("agree")
     if predict is not None:
         grid, maps = load_maps(predict.file("change.npz"))
@@ -87,7 +100,7 @@ def plane_layers(case: Case) -> list[LayerData]:
     if predict is not None:
         predicted = read_outlines(predict.file("predicted.geojson"))
         found.append(make.contour_layer(predicted, "plane", "predicted lesion", "predicted"))
-    return found
+    return found, troubles
 
 
 def section_layers(case: Case) -> list[LayerData]:

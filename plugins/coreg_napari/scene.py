@@ -1,0 +1,120 @@
+"""Putting layers into a viewer and finding them again, by their role."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from coreg_napari.layers import LayerData, in_mm, tag
+
+if TYPE_CHECKING:
+    from napari.components import ViewerModel
+    from napari.layers import Layer
+
+# What lies on top of what, from below; roles that are not named lie beneath the landmarks.
+ORDER = (
+    "section",
+    "bmode",
+    "amplitude",
+    "change",
+    "error",
+    "section on plane",
+    "overlap",
+    "strokes",
+    "proposal",
+    "pathology",
+    "drawn",
+    "predicted",
+    "outlines",
+    "pointer",
+    "landmarks",
+)
+
+
+def find(viewer: ViewerModel, role: str) -> Layer | None:
+    """Our layer of a role; None where there is none."""
+    return next((layer for layer in viewer.layers if tag(layer).get("role") == role), None)
+
+
+def put(viewer: ViewerModel, made: LayerData) -> Layer:
+    """Add a layer at its place in the order, instead of ours of the same role and name."""
+    from napari.layers import Layer
+
+    data, keywords, kind = made
+    role = keywords["metadata"]["coreg"]["role"]
+    old = next(
+        (
+            layer
+            for layer in viewer.layers
+            if tag(layer).get("role") == role and layer.name == keywords["name"]
+        ),
+        None,
+    )
+    if old is not None:
+        keywords = {**keywords, "visible": old.visible, "opacity": old.opacity}
+        viewer.layers.remove(old)
+    active = viewer.layers.selection.active
+    layer = Layer.create(data, keywords, kind)
+    viewer.layers.insert(_place(viewer, role), layer)
+    if active is not None and active in viewer.layers:
+        viewer.layers.selection.active = active
+    return layer
+
+
+def _place(viewer: ViewerModel, role: str) -> int:
+    rank = _rank(role)
+    for index, layer in enumerate(viewer.layers):
+        if tag(layer) and _rank(tag(layer)["role"]) > rank:
+            return index
+    return len(viewer.layers)
+
+
+def _rank(role: str) -> int:
+    return ORDER.index(role) if role in ORDER else ORDER.index("outlines")
+
+
+def take_out(viewer: ViewerModel, roles: Iterable[str] | None = None) -> None:
+    """Remove our layers, all or those of some roles; the user's own stay."""
+    chosen = None if roles is None else set(roles)
+    for layer in list(viewer.layers):
+        role = tag(layer).get("role")
+        if role is not None and (chosen is None or role in chosen):
+            viewer.layers.remove(layer)
+
+
+def show_only(viewer: ViewerModel, roles: Iterable[str]) -> None:
+    """Make our layers of these roles visible and our others invisible."""
+    chosen = set(roles)
+    for layer in viewer.layers:
+        role = tag(layer).get("role")
+        if role is not None:
+            layer.visible = role in chosen
+
+
+def fit_view(viewer: ViewerModel, layer: Layer, share: float = 0.94) -> None:
+    """Move the camera so that a layer fills the canvas."""
+    from coreg_napari.compat import camera
+
+    low, high = np.asarray(layer.extent.world)[:, -2:]
+    size = viewer.canvas.size if hasattr(viewer, "canvas") else viewer._canvas_size
+    view = camera(viewer)
+    view.center = (0.0, *((low + high) / 2))
+    extent = np.maximum(high - low, 1e-6)
+    view.zoom = share * float(np.min(np.array(size) / extent))
+
+
+def on_foreign_layer(viewer: ViewerModel, tell: Callable[[Layer], None]) -> None:
+    """Call `tell` for each inserted layer that is not in mm: it would switch units off for all."""
+
+    def inserted(event: Any) -> None:
+        if not in_mm(event.value):
+            tell(event.value)
+
+    viewer.layers.events.inserted.connect(inserted)
+
+
+def mend_units(layer: Layer) -> None:
+    """State that a layer's coordinates are mm."""
+    layer.units = (*layer.units[:-2], "mm", "mm")
