@@ -25,8 +25,8 @@ ONE_COLUMN_MM, TWO_COLUMNS_MM = 85.0, 180.0
 
 # mm: what surrounds the box that a panel draws into
 _GAP, _TITLE, _BOTTOM, _LINE, _KEY = 3.0, 4.5, 7.5, 2.9, 4.0
-_BAR_GAP, _BAR, _BAR_TEXT = 1.2, 2.2, 10.5
-_SMALLEST = 18.0
+_BAR_GAP, _BAR, _BAR_TEXT = 1.2, 2.2, 8.0
+_SMALLEST, _LEAST_PLOT = 18.0, 32.0
 
 
 @dataclass(frozen=True)
@@ -117,6 +117,7 @@ class _Box:
     width: float
     height: float
     cell_left: float
+    title_right: float
     notes: list[str]
 
 
@@ -155,13 +156,17 @@ def _plan(data: FigureData | StudyData, layout: Layout, panels: list[Panel]) -> 
         aspects = [panel.aspect(data, layout.view) for panel in row]
         rigid = [a for a, p in zip(aspects, row, strict=True) if p.rigid]
         height = width * min(max(rigid or aspects), 1.25)
+        if any(not panel.image for panel in row):
+            height = max(height, _LEAST_PLOT)
         notes = max(len(panel.notes(data, width)) for panel in row)
         cell_left = 0.0
         for c, (panel, aspect) in enumerate(zip(row, aspects, strict=True)):
             inner = min(width, height / aspect) if panel.image else width
             tall = inner * aspect if panel.image else height
             x = cell_left + left[c] + (width - inner) / 2
-            boxes.append(_Box(x, top + _TITLE, inner, tall, cell_left, panel.notes(data, width)))
+            end = x + inner if panel.colour_bar else cell_left + left[c] + width + right[c]
+            lines = panel.notes(data, width)
+            boxes.append(_Box(x, top + _TITLE, inner, tall, cell_left, end, lines))
             cell_left += left[c] + width + right[c] + _GAP
         foot = max(_BOTTOM if panel.axes else 1.0 for panel in row)
         top += _TITLE + height + foot + notes * _LINE + _GAP / 2
@@ -192,7 +197,9 @@ def _draw_panel(
 
     if letter:
         write(box.cell_left + 0.5, baseline, letter, size=LETTER_PT, weight="bold")
-    write(max(box.left, box.cell_left + 5.0), baseline, panel.title, size=TEXT_PT)
+    title_left = max(box.left, box.cell_left + 5.0) if letter else box.left
+    fits = text_mm(panel.title, TEXT_PT) <= box.title_right - title_left
+    write(title_left, baseline, panel.title if fits else panel.short, size=TEXT_PT)
     below = box.top + box.height + (_BOTTOM if panel.axes else 1.0)
     for number, line in enumerate(box.notes):
         write(box.left, below + (number + 0.8) * _LINE, line, size=SMALL_PT)
@@ -200,7 +207,8 @@ def _draw_panel(
         place = plan.place(box.left + box.width + _BAR_GAP, box.top, _BAR, box.height)
         cax = figure.add_axes(place, label=f"{panel.name} colour bar")
         bar = figure.colorbar(shown, cax=cax, extend=_beyond(shown))
-        bar.set_label(panel.colour_bar, size=SMALL_PT)
+        # Above the bar, since beside it a word may be longer than the bar.
+        write(box.left + box.width + _BAR_GAP, baseline, panel.colour_bar, size=SMALL_PT)
         bar.outline.set_linewidth(style.THIN_PT)
 
 

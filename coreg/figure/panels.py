@@ -27,6 +27,7 @@ class Panel:
     ----------
     name : as in case.toml
     title : above the panel
+    short : title where the panel is too narrow for it
     needs : attributes of the data that must be there
     needs_text : the same in words
     draw : draws into an axes; gives what a colour bar needs
@@ -34,12 +35,13 @@ class Panel:
     rigid : its aspect decides the height of its row
     axes : has axis labels below
     left_mm, right_mm : room for labels beside its box
-    colour_bar : label of the colour bar with its unit, "" for none
+    colour_bar : unit above the colour bar, "" for no bar
     study : drawn from `StudyData` alone (threshold: from either)
     """
 
     name: str
     title: str
+    short: str
     needs: tuple[str, ...]
     needs_text: str
     draw: Callable[[Axes, Any, str], Any]
@@ -163,7 +165,7 @@ def _plane(draw: Callable[[Axes, FigureData, Bounds], Any]) -> Callable[..., Any
     return lambda ax, data, view: draw(ax, data, plane_view(data, view))
 
 
-_UM = "Amplitude (µm)"
+_UM = "µm"
 _LESIONS = ("predicted", "pathology")
 
 
@@ -176,6 +178,7 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "bmode",
             "B-mode",
+            "B-mode",
             ("bmode",),
             "a B-mode image",
             _plane(images.draw_bmode),
@@ -185,6 +188,7 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "baseline",
             "Baseline amplitude",
+            "Baseline",
             ("baseline",),
             "displacement maps",
             _amplitude("baseline"),
@@ -193,6 +197,7 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "final",
             "Final amplitude",
+            "Final",
             ("final",),
             "displacement maps",
             _amplitude("final"),
@@ -201,15 +206,17 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "change",
             "Change from baseline",
+            "Change",
             ("change_percent",),
             "a change map",
             _plane(images.draw_change),
-            colour_bar="Change of amplitude (%)",
+            colour_bar="%",
             outlines=("predicted",),
             extra_key=_focus_key,
         ),
         Panel(
             "section",
+            "Section",
             "Section",
             ("section",),
             "the section's image",
@@ -222,6 +229,7 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "mapped",
             "Section on the imaging plane",
+            "On the plane",
             ("section_on_plane",),
             "the section mapped onto the plane",
             _plane(images.draw_mapped),
@@ -231,6 +239,7 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "overlap",
             "Overlap",
+            "Overlap",
             _LESIONS,
             "a predicted and a pathology lesion",
             _plane(images.draw_overlap),
@@ -239,24 +248,28 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "error",
             "Expected alignment error",
+            "Error",
             ("error_mm",),
             "the alignment's error map",
             _plane(images.draw_error),
-            colour_bar="Expected error (mm)",
+            colour_bar="mm",
             outlines=_LESIONS,
         ),
         Panel(
             "course",
             "Course during treatment",
+            "Course",
             ("course",),
             "maps over treatment time",
             lambda ax, data, view: plots.draw_course(ax, data),
             image=False,
             rigid=False,
+            left_mm=9.5,
             right_mm=8.5,
         ),
         Panel(
             "agreement",
+            "Agreement",
             "Agreement",
             ("agreement",),
             "the agreement",
@@ -268,6 +281,7 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "threshold",
             "Choice of threshold",
+            "Threshold",
             ("threshold_curves",),
             "agreement over thresholds",
             lambda ax, data, view: plots.draw_threshold(ax, data),
@@ -277,6 +291,7 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "regression",
             "Predicted against pathology",
+            "Regression",
             (),
             "cases",
             lambda ax, data, view: study_plots.draw_regression(ax, data),
@@ -287,6 +302,7 @@ PANELS: dict[str, Panel] = _table(
         Panel(
             "bland-altman",
             "Difference against mean",
+            "Differences",
             (),
             "cases",
             lambda ax, data, view: study_plots.draw_bland_altman(ax, data),
@@ -297,6 +313,7 @@ PANELS: dict[str, Panel] = _table(
         ),
         Panel(
             "per-case",
+            "Each case",
             "Each case",
             ("per_case",),
             "a measure of every case",

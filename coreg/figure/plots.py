@@ -34,7 +34,7 @@ def draw_course(ax: Axes, data: FigureData) -> None:
     ax.plot(course.times_s, course.change_percent, color=colour, ls=dashes, marker=marker, ms=2.5)
     ax.axhline(0, color=style.QUIET, lw=style.THIN_PT)
     ax.set_xlabel("Treatment time (s)")
-    ax.set_ylabel("Change in the lesion (%)", color=colour)
+    ax.set_ylabel("Change in lesion (%)", color=colour)
     open_axes(ax)
     if course.area_mm2 is None:
         return

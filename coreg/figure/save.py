@@ -46,6 +46,12 @@ def save(
                 f"A figure cannot be written as {name!r}; known are {', '.join(FORMATS)}."
             )
     place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"{place} cannot be made ({error.strerror}); choose a folder you may write to."
+        ) from error
     paths = []
     for name in formats:
         path = place / f"{stem}.{name}"
@@ -55,7 +61,6 @@ def save(
             {"pil_kwargs": {"compression": "tiff_lzw"}} if name == "tiff" else {}
         )
         try:
-            place.mkdir(parents=True, exist_ok=True)
             with style.house_style():
                 figure.savefig(
                     temporary,

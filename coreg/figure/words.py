@@ -20,6 +20,7 @@ MEASURE_WORDS: dict[str, tuple[str, str, int, float]] = {
     "precision": ("Precision", "", 2, 1),
     "predicted_area_mm2": ("Predicted area", "mm²", 1, 1),
     "pathology_area_mm2": ("Pathology area", "mm²", 1, 1),
+    "pathology_area_as_cut_mm2": ("Pathology area as cut", "mm²", 1, 1),
     "area_difference_mm2": ("Area difference, predicted − pathology", "mm²", 1, 1),
     "area_ratio": ("Area ratio, predicted / pathology", "", 2, 1),
     "mean_boundary_distance_mm": ("Mean boundary distance", "mm", 2, 1),
@@ -132,10 +133,9 @@ def text_mm(text: str, size_pt: float = SMALL_PT) -> float:
 @cache
 def _widths(text: str) -> float:
     """Width of a line at 1 pt, in pt."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextPath
+    from matplotlib.font_manager import FontProperties, findfont, get_font
 
-    if not text.strip():
-        return 0.0
-    path = TextPath((0, 0), text, size=100, prop=FontProperties(family="DejaVu Sans"))
-    return float(path.get_extents().x1) / 100
+    font = get_font(findfont(FontProperties(family="DejaVu Sans")))
+    font.set_size(100, 72)
+    font.set_text(text)
+    return float(font.get_width_height()[0]) / 64 / 100
