@@ -1,7 +1,7 @@
 """What can be measured on a stained section that tells thermal damage from living tissue.
 
-Every feature is a mean over square cells of about `spacing_um`, computed from finer pixels where
-the image has them. `FEATURES` names them, with what each means for thermal damage.
+Pixels of a chosen size are measured one by one and averaged over square cells; a feature is made
+of such averages around a place. `FEATURES` names them, with what each means for thermal damage.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ FEATURES: tuple[Feature, ...] = (
     ),
     Feature(
         "coherence",
-        "how far the gradients within a cell and its neighbours share one direction, 0 to 1",
+        "how far the gradients of optical density share one direction, 0 to 1",
         "aligned fibres and tubules; muscle and vessel walls",
         PRACTICE,
     ),
@@ -107,56 +107,71 @@ NAMES = tuple(feature.name for feature in FEATURES)
 
 # Optical density (decadic) below which a pixel holds no stain.
 WHITE_OD = 0.06
-FINE_UM = 2.0
 # Glass and tissue are told apart on an overview with pixels of this size.
 OVERVIEW_UM = 24.0
-_STRIP_CELLS = 64
-_HALO_UM = 96.0
+CELL_UM = 32.0
+LARGEST_PIXEL_UM = 16.5
+_DETAIL_UM, _GRAIN_UM, _TEXTURE_UM = 8.0, 2.0, 32.0
+_STRIP_PX = 512
+# What is averaged over cells: optical densities, stains, energies, the structure tensor.
+_RAW = (
+    "red",
+    "green",
+    "blue",
+    "first",
+    "second",
+    "white",
+    "detail",
+    "grain",
+    "texture",
+    "down_down",
+    "right_right",
+    "down_right",
+)
 
 
 @dataclass(frozen=True)
 class FeatureMaps:
-    """Features on the cells of a section.
+    """What was measured on the cells of a section; `at` makes features of it.
 
-    values : float32 (rows, columns, features) in the order of `names`; 0 outside the tissue
+    raw : float32 (measures, rows, columns), means over cells, 0 outside the tissue
     tissue : bool (rows, columns), cells that hold tissue
     grid : of the cells, frame "slide"
-    pixel_um : size of the pixels that the features were computed from
+    pixel_um : size of the pixels that were measured
     stain_set : name of the stain set
     """
 
-    values: np.ndarray
+    raw: np.ndarray
     tissue: np.ndarray
     grid: Grid
-    names: tuple[str, ...]
     pixel_um: float
     stain_set: str
+    names: tuple[str, ...] = NAMES
 
-    def __getitem__(self, name: str) -> np.ndarray:
-        """One feature, float32 (rows, columns)."""
-        return self.values[..., self.names.index(name)]
+    def at(self, sigma_um: float) -> np.ndarray:
+        """Features of the tissue around each cell, weighted by a Gaussian.
 
-    def smoothed(self, sigma_um: float, step: int = 1) -> np.ndarray:
-        """Means around every `step`-th cell, weighted by a Gaussian over the tissue only.
+        Ratios are made of averages, not averages of ratios.
 
         Returns
         -------
-        float32 (rows / step, columns / step, features), rounded up; 0 where there is no tissue
-        within reach.
+        float32 (features, rows, columns) in the order of `names`; 0 where no tissue is near.
         """
         from scipy import ndimage
 
-        tissue = self.tissue.astype(np.float32)
-        area, _ = _every(self.grid, step)
-        sigma = [sigma_um / 1000 / s / step for s in self.grid.spacing]
-        weight = ndimage.gaussian_filter(block_mean(tissue, step), sigma, mode="constant")
-        known = weight > 1e-4
-        out = np.zeros((*area, len(self.names)), dtype=np.float32)
-        for k in range(len(self.names)):
-            part = block_mean(self.values[..., k] * tissue, step)
-            part = ndimage.gaussian_filter(part, sigma, mode="constant")
-            np.divide(part, weight, out=out[..., k], where=known)
-        return out
+        sigma = [sigma_um / 1000 / s for s in self.grid.spacing]
+        weight = ndimage.gaussian_filter(self.tissue.astype(np.float32), sigma, mode="constant")
+        known = weight > 1e-3
+        means = np.zeros_like(self.raw)
+        for k, raw in enumerate(self.raw):
+            part = ndimage.gaussian_filter(raw, sigma, mode="constant")
+            np.divide(part, weight, out=means[k], where=known)
+        return _features(means) * known
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        """One feature averaged over about a cell, float32 (rows, columns), to look at."""
+        cell_um = float(np.mean(self.grid.spacing)) * 1000
+        return self.at(cell_um)[self.names.index(name)]
 
 
 def compute(
@@ -164,21 +179,23 @@ def compute(
     stain_set: str | StainSet = "H&E",
     spacing_um: float = 8.0,
     *,
+    cell_um: float = CELL_UM,
     progress: Progress | None = None,
 ) -> FeatureMaps:
-    """Compute the features of a section that is in memory.
+    """Measure a section that is in memory.
 
     Parameters
     ----------
     image : RGB, (rows, columns, 3), uint8 or float in 0–1, frame "slide"
     stain_set : which stains, see `coreg.stain`
-    spacing_um : wanted cell size; the nearest whole number of pixels is taken, so cells are never
-        smaller than pixels. Details finer than the pixels are lost: what tells nuclei apart needs
-        pixels of 2 µm or less.
+    spacing_um : pixel size at which it is measured, 2 to 16 µm; finer images are averaged to the
+        nearest whole number of pixels, coarser ones are taken as they are. What tells nuclei apart
+        needs 2 µm.
+    cell_um : size of the cells, likewise to a whole number of pixels
 
     Raises
     ------
-    InputError : not an RGB image, or one without tissue
+    InputError : not an RGB image, one without tissue, or pixels above 16 µm
     FrameError : an image of the imaging plane
     """
     if image.frame != "slide":
@@ -187,11 +204,22 @@ def compute(
         raise InputError(
             f"Expected an RGB image (rows, columns, 3) of a section, got {image.data.shape}."
         )
-    factor = max(1, round(spacing_um / 1000 / float(np.mean(image.grid.spacing))))
+    coarse_um = max(image.grid.spacing) * 1000
+    if coarse_um > LARGEST_PIXEL_UM:
+        raise InputError(
+            f"Zones cannot be told apart at {coarse_um:.3g} µm per pixel; "
+            f"give an image of at most {LARGEST_PIXEL_UM:g} µm."
+        )
+    step = max(1, round(spacing_um / 1000 / float(np.mean(image.grid.spacing))))
+    pixels = coarser(image.grid, step)
+    factor = max(1, round(cell_um / 1000 / float(np.mean(pixels.spacing))))
+    rows = _strip_rows(factor) * step
+    strips = (
+        _averaged(as_uint8(image.data[top : top + rows]), step)
+        for top in range(0, image.grid.shape[0], rows)
+    )
     stains = _Stains.of(_overview(image), stain_set)
-    rows = _STRIP_CELLS * factor
-    strips = (image.data[top : top + rows] for top in range(0, image.grid.shape[0], rows))
-    return _collect(strips, image.grid, factor, stains, progress)
+    return _collect(strips, pixels, factor, stains, progress)
 
 
 def compute_slide(
@@ -199,31 +227,33 @@ def compute_slide(
     stain_set: str | StainSet = "H&E",
     spacing_um: float = 8.0,
     *,
-    fine_um: float = FINE_UM,
+    cell_um: float = CELL_UM,
     progress: Progress | None = None,
 ) -> FeatureMaps:
-    """Compute the features of a slide of any size, strip by strip in bounded memory.
+    """Measure a slide of any size as `compute` does, strip by strip in bounded memory.
 
-    Parameters
-    ----------
-    slide : an open slide
-    spacing_um : wanted cell size, as in `compute`
-    fine_um : pixel size at which the slide is read
+    A slide of coarser pixels than `spacing_um` is measured at its own pixel size.
     """
-    factor = max(1, round(spacing_um / fine_um))
-    fine = slide.levels[0].grid.with_spacing(fine_um / 1000)
-    stains = _Stains.of(slide.image(max(OVERVIEW_UM / 1000, *slide.pixel_size)), stain_set)
-    bands = (band for _, band in slide.bands(fine_um / 1000, fine))
-    return _collect(_regroup(bands, _STRIP_CELLS * factor), fine, factor, stains, progress)
+    spacing = max(spacing_um / 1000, *slide.pixel_size)
+    if spacing * 1000 > LARGEST_PIXEL_UM:
+        raise InputError(
+            f"Zones cannot be told apart at {spacing * 1000:.3g} µm per pixel; "
+            f"give a slide of at most {LARGEST_PIXEL_UM:g} µm."
+        )
+    pixels = slide.levels[0].grid.with_spacing(spacing)
+    factor = max(1, round(cell_um / 1000 / spacing))
+    stains = _Stains.of(slide.image(max(OVERVIEW_UM / 1000, spacing)), stain_set)
+    bands = (band for _, band in slide.bands(spacing, pixels))
+    return _collect(_regroup(bands, _strip_rows(factor)), pixels, factor, stains, progress)
 
 
 def block_mean(values: np.ndarray, step: int) -> np.ndarray:
-    """Means over blocks of step × step; blocks at the far edges may hold fewer values."""
+    """Means over blocks of step × step of the last two axes; far blocks may hold fewer values."""
     if step == 1:
         return values
-    for axis in (0, 1):
+    for axis in (values.ndim - 2, values.ndim - 1):
         starts = np.arange(0, values.shape[axis], step)
-        sizes = np.diff(np.append(starts, values.shape[axis])).astype(values.dtype)
+        sizes = np.diff(np.append(starts, values.shape[axis])).astype(np.float32)
         shape = [1] * values.ndim
         shape[axis] = len(sizes)
         values = np.add.reduceat(values, starts, axis=axis) / sizes.reshape(shape)
@@ -232,15 +262,29 @@ def block_mean(values: np.ndarray, step: int) -> np.ndarray:
 
 def coarser(grid: Grid, step: int) -> Grid:
     """The grid of the blocks that `block_mean` makes; edge blocks count as whole."""
-    shape, origin = _every(grid, step)
-    spacing = (grid.spacing[0] * step, grid.spacing[1] * step)
-    return Grid(shape, spacing, origin, grid.frame)
-
-
-def _every(grid: Grid, step: int) -> tuple[tuple[int, int], tuple[float, float]]:
     rows, columns = (-(-n // step) for n in grid.shape)
     origin = [o + (step - 1) / 2 * s for o, s in zip(grid.origin, grid.spacing, strict=True)]
-    return (rows, columns), (origin[0], origin[1])
+    spacing = (grid.spacing[0] * step, grid.spacing[1] * step)
+    return Grid((rows, columns), spacing, (origin[0], origin[1]), grid.frame)
+
+
+def as_uint8(rgb: np.ndarray) -> np.ndarray:
+    """Light as uint8; floats are taken as 0–1, NaN as white."""
+    if rgb.dtype == np.uint8:
+        return rgb
+    return (np.clip(np.nan_to_num(rgb, nan=1.0), 0, 1) * 255 + 0.5).astype(np.uint8)
+
+
+def _strip_rows(factor: int) -> int:
+    return max(1, _STRIP_PX // factor) * factor
+
+
+def _averaged(rgb: np.ndarray, step: int) -> np.ndarray:
+    """Light averaged over blocks of step × step, uint8."""
+    if step == 1:
+        return rgb
+    planes = block_mean(np.moveaxis(rgb, -1, 0).astype(np.float32), step)
+    return np.rint(np.moveaxis(planes, 0, -1)).astype(np.uint8)
 
 
 def _regroup(bands: Iterable[np.ndarray], rows: int) -> Iterator[np.ndarray]:
@@ -280,53 +324,38 @@ class _Stains:
         tissue = tissue_mask(overview, stains=known, white=white)
         if not tissue.any():
             raise InputError("There is no tissue on this image; check which slide was given.")
-        unmix = np.linalg.inv(known.matrix)[:, :2]
+        unmix = np.linalg.inv(known.matrix)[:, :2].astype(np.float32)
         return cls(known.name, white, unmix, Image(tissue, overview.grid))
-
-    def optical_density(self, rgb: np.ndarray) -> np.ndarray:
-        """Decadic optical density, float32 (rows, columns, 3), of uint8 light."""
-        from coreg.stain import optical_density
-
-        return optical_density(rgb, self.white)
 
 
 def _overview(image: Image) -> Image:
     """The image at about `OVERVIEW_UM` a pixel."""
     step = max(1, round(OVERVIEW_UM / 1000 / float(np.mean(image.grid.spacing))))
-    reduced = block_mean(as_uint8(image.data).astype(np.float32), step)
-    return Image(np.rint(reduced).astype(np.uint8), coarser(image.grid, step))
-
-
-def as_uint8(rgb: np.ndarray) -> np.ndarray:
-    """Light as uint8; floats are taken as 0–1."""
-    if rgb.dtype == np.uint8:
-        return rgb
-    return (np.clip(np.nan_to_num(rgb, nan=1.0), 0, 1) * 255 + 0.5).astype(np.uint8)
+    return Image(_averaged(as_uint8(image.data), step), coarser(image.grid, step))
 
 
 def _collect(
     strips: Iterable[np.ndarray],
-    fine: Grid,
+    pixels: Grid,
     factor: int,
     stains: _Stains,
     progress: Progress | None,
 ) -> FeatureMaps:
-    """Reduce strips of fine pixels to cells, and cells to features."""
-    grid = coarser(fine, factor)
-    pixel_um = float(np.mean(fine.spacing)) * 1000
-    halo = int(np.ceil(4 * _DETAIL_UM / pixel_um / factor)) * factor
-    raw = np.zeros((*grid.shape, len(_RAW)), dtype=np.float32)
+    """Measure strips of pixels and average what is measured over cells."""
+    grid = coarser(pixels, factor)
+    pixel_um = float(np.mean(pixels.spacing)) * 1000
+    halo = int(np.ceil(4 * _TEXTURE_UM / pixel_um / factor)) * factor
+    raw = np.zeros((len(_RAW), *grid.shape), dtype=np.float32)
     done = 0
     for strip, inner in _with_halo(strips, halo):
-        cells = block_mean(_raw_cells(strip, stains, pixel_um)[inner], factor)
-        raw[done : done + len(cells)] = cells
-        done += len(cells)
+        cells = _measure(strip, inner, stains, pixel_um, factor)
+        raw[:, done : done + cells.shape[1]] = cells
+        done += cells.shape[1]
         if progress is not None:
-            progress(0.9 * done / grid.shape[0], "measuring features")
-    if done != grid.shape[0]:
-        raise InputError(f"Expected {grid.shape[0]} rows of cells, got {done}; read it again.")
+            progress(done / grid.shape[0], "measuring the section")
     tissue = resample(stains.tissue, grid, order=0, fill=0)
-    return _finish(raw, tissue, grid, pixel_um, stains.name)
+    raw *= tissue
+    return FeatureMaps(raw, tissue, grid, pixel_um, stains.name)
 
 
 def _with_halo(strips: Iterable[np.ndarray], halo: int) -> Iterator[tuple[np.ndarray, slice]]:
@@ -350,75 +379,57 @@ def _joined(
     return np.concatenate(parts), slice(start, start + len(current))
 
 
-_DETAIL_UM = 8.0
-_GRAIN_UM = 4.0
-_RAW = ("red", "green", "blue", "first", "second", "white", "detail", "grain")
-
-
-def _raw_cells(rgb: np.ndarray, stains: _Stains, pixel_um: float) -> np.ndarray:
-    """What is averaged over cells, float32 (rows, columns, 8), at every fine pixel."""
+def _measure(
+    rgb: np.ndarray, inner: slice, stains: _Stains, pixel_um: float, factor: int
+) -> np.ndarray:
+    """Cell means of every measure over the inner rows, float32 (measures, rows, columns)."""
     from scipy import ndimage
 
-    od = stains.optical_density(as_uint8(rgb))
-    raw = np.empty((*od.shape[:2], len(_RAW)), dtype=np.float32)
-    raw[..., 0:3] = od
-    raw[..., 3:5] = od @ stains.unmix.astype(np.float32)
-    raw[..., 5] = od.mean(axis=-1) < WHITE_OD
-    first = np.ascontiguousarray(raw[..., 3])
-    detail = first - ndimage.gaussian_filter(first, _DETAIL_UM / pixel_um, truncate=3)
-    raw[..., 6] = detail**2
-    if pixel_um <= _GRAIN_UM:
-        grain = first - ndimage.gaussian_filter(first, _GRAIN_UM / 2 / pixel_um, truncate=3)
-        raw[..., 7] = grain**2
-    else:
-        raw[..., 7] = 0
-    return raw
+    from coreg.stain import optical_density
+
+    def blurred(values: np.ndarray, sigma_um: float) -> np.ndarray:
+        return ndimage.gaussian_filter(values, sigma_um / pixel_um, truncate=3)
+
+    od = optical_density(rgb, stains.white)
+    stained = od @ stains.unmix
+    density = od.mean(axis=-1)
+    first = np.ascontiguousarray(stained[..., 0])
+    smooth = blurred(density, _DETAIL_UM)
+    down, right = np.gradient(smooth)
+    nothing = np.zeros_like(first)
+    measures = (
+        od[..., 0],
+        od[..., 1],
+        od[..., 2],
+        first,
+        stained[..., 1],
+        (density < WHITE_OD).astype(np.float32),
+        (first - blurred(first, _DETAIL_UM)) ** 2,
+        (first - blurred(first, _GRAIN_UM)) ** 2 if pixel_um <= 2 * _GRAIN_UM else nothing,
+        (smooth - blurred(density, _TEXTURE_UM)) ** 2,
+        down**2,
+        right**2,
+        down * right,
+    )
+    return np.stack([block_mean(np.ascontiguousarray(m[inner]), factor) for m in measures])
 
 
-def _finish(
-    raw: np.ndarray, tissue: np.ndarray, grid: Grid, pixel_um: float, stain_set: str
-) -> FeatureMaps:
-    """Features from cell means, in the order of `FEATURES`."""
-    from scipy import ndimage
-
-    cell_um = float(np.mean(grid.spacing)) * 1000
-    around = 16.0 / cell_um
-    red, green, blue, first, second, white, detail, grain = np.moveaxis(raw, -1, 0)
+def _features(means: np.ndarray) -> np.ndarray:
+    """Features in the order of `FEATURES` from means in the order of `_RAW`."""
+    red, green, blue, first, second, white, detail, grain, texture, dd, rr, dr = means
     total = red + green + blue
-    density = total / 3
     safe = np.maximum(total, 3 * WHITE_OD)
-
-    def local(values: np.ndarray, scale: float = around) -> np.ndarray:
-        return ndimage.gaussian_filter(values, scale)
-
-    mean_first = np.maximum(local(first), 0.02)
-    detail_energy = local(detail)
-    band = local(density, 8 / cell_um) - local(density, 32 / cell_um)
-    mean_density = np.maximum(local(density, 2 * around), WHITE_OD)
-    values = np.stack(
+    return np.stack(
         [
             first,
             second,
-            density,
+            total / 3,
             ((green + blue) / 2 - red) / safe,
             (blue - green) / safe,
             white,
-            np.sqrt(detail_energy) / mean_first,
-            np.clip(local(grain) / np.maximum(detail_energy, 1e-6), 0, 1),
-            np.sqrt(local(band**2, 2 * around)) / mean_density,
-            _coherence(local(density, 8 / cell_um), 2 * around),
-        ],
-        axis=-1,
+            np.sqrt(detail) / np.maximum(np.abs(first), 0.02),
+            np.clip(grain / np.maximum(detail, 1e-7), 0, 2),
+            np.sqrt(texture) * 3 / safe,
+            np.sqrt((dd - rr) ** 2 + 4 * dr**2) / np.maximum(dd + rr, 1e-9),
+        ]
     ).astype(np.float32)
-    values[~tissue] = 0
-    return FeatureMaps(values, tissue, grid, NAMES, pixel_um, stain_set)
-
-
-def _coherence(density: np.ndarray, scale: float) -> np.ndarray:
-    """Coherence of the structure tensor: (λ1 − λ2) / (λ1 + λ2), 0 where there is no gradient."""
-    from scipy import ndimage
-
-    row, column = np.gradient(density)
-    rr, cc, rc = (ndimage.gaussian_filter(x, scale) for x in (row**2, column**2, row * column))
-    trace = rr + cc
-    return np.sqrt((rr - cc) ** 2 + 4 * rc**2) / np.maximum(trace, 1e-9)

@@ -14,9 +14,9 @@ import numpy as np
 from coreg.errors import InputError
 from coreg.geometry import ZONES, Grid, Outline, mask_from_outlines
 from coreg.results import write_text
-from coreg.zones.features import FeatureMaps, block_mean
+from coreg.zones.features import FeatureMaps
 from coreg.zones.proposal import Proposal
-from coreg.zones.regularise import CORE, RIM, Regularity, fill_from_nearest, regularise
+from coreg.zones.regularise import CORE, RIM, Regularity, regularise
 
 Progress = Callable[[float, str], None]
 FORMAT = "zone model 1"
@@ -36,14 +36,12 @@ class LearnOptions:
     """How strokes are turned into a model.
 
     sigma_um : widths of the Gaussians over which features are averaged before they are judged
-    cell_um : cells that are judged; finer ones are interpolated
     penalty : strength of the ridge penalty on the coefficients
     largest_sample : cells of a zone beyond this number are drawn at random
     seed : of that draw
     """
 
     sigma_um: tuple[float, ...] = (40.0, 120.0)
-    cell_um: float = 32.0
     penalty: float = 1.0
     largest_sample: int = 4000
     seed: int = 0
@@ -56,8 +54,6 @@ class ZoneModel:
     zones : what it tells apart
     names, stain_set, pixel_um : the features that it needs, and how they must have been measured
     centre, scale : (features,) over the tissue of the section that it was trained on
-    spread : (features,) typical distance of that tissue's cells from the nearest of the training
-        strokes, in units of `scale`
     coefficients : (zones, terms), intercept : (zones,)
     """
 
@@ -79,8 +75,7 @@ class ZoneModel:
         takes out what is real where this section holds other shares of the zones.
         """
         _check_features(self, features)
-        step = _step(features, self.options)
-        stack, tissue = _stack(features, self.options, step)
+        stack, tissue = _stack(features, self.options), features.tissue
         centre, scale = self.centre, self.scale
         if adapt:
             centre, scale = _centre_and_scale(stack[tissue])
@@ -90,7 +85,7 @@ class ZoneModel:
         logit -= logit.max(axis=1, keepdims=True)
         odds = np.exp(logit)
         out[tissue] = odds / odds.sum(axis=1, keepdims=True)
-        return _finer(fill_from_nearest(out, tissue), features.grid.shape, step)
+        return out
 
     def predict(
         self,
@@ -205,8 +200,7 @@ def train(
     labels = strokes if isinstance(strokes, np.ndarray) else paint(strokes, features.grid)
     if labels.shape != features.grid.shape:
         raise InputError(f"Expected strokes of shape {features.grid.shape}, got {labels.shape}.")
-    step = _step(features, options)
-    stack, tissue = _stack(features, options, step)
+    stack, tissue = _stack(features, options), features.tissue
     names_of = {number: zone for zone, number in ZONES.items()}
     unknown = sorted(set(np.unique(labels)) - {0, *names_of})
     if unknown:
@@ -216,12 +210,9 @@ def train(
     targets: list[np.ndarray] = []
     rng = np.random.default_rng(options.seed)
     for number, zone in names_of.items():
-        share = block_mean((labels == number).astype(np.float32), step)
-        if not share.any():
+        if not (labels == number).any():
             continue
-        cells = np.flatnonzero((share > 0.3) & tissue)
-        if not cells.size:
-            cells = np.flatnonzero((share > 0) & tissue)
+        cells = np.flatnonzero((labels == number) & tissue)
         if not cells.size:
             raise InputError(f"The strokes for {zone!r} miss the tissue; draw them on it.")
         if cells.size > options.largest_sample:
@@ -303,8 +294,7 @@ def applicability(model: ZoneModel, features: FeatureMaps) -> Applicability:
             f"The model was trained on {model.stain_set}, this section is {features.stain_set}."
         )
         return Applicability("not applicable", reason, {}, float("nan"))
-    stack, tissue = _stack(features, model.options, _step(features, model.options))
-    z = (stack[tissue] - model.centre) / model.scale
+    z = (_stack(features, model.options)[features.tissue] - model.centre) / model.scale
     moved = np.median(z, axis=0)[: len(model.names)]
     shift = {name: float(value) for name, value in zip(model.names, moved, strict=True)}
     worst = max(shift, key=lambda name: abs(shift[name]))
@@ -338,17 +328,10 @@ def _check_features(model: ZoneModel, features: FeatureMaps) -> None:
         )
 
 
-def _step(features: FeatureMaps, options: LearnOptions) -> int:
-    return max(1, round(options.cell_um / 1000 / float(np.mean(features.grid.spacing))))
-
-
-def _stack(
-    features: FeatureMaps, options: LearnOptions, step: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Features at every width side by side, (rows, columns, widths * features), and the tissue."""
-    parts = [features.smoothed(sigma, step) for sigma in options.sigma_um]
-    tissue = block_mean(features.tissue.astype(np.float32), step) >= 0.5
-    return np.concatenate(parts, axis=-1), tissue
+def _stack(features: FeatureMaps, options: LearnOptions) -> np.ndarray:
+    """Features at every width side by side, (rows, columns, widths * features)."""
+    planes = np.concatenate([features.at(sigma) for sigma in options.sigma_um])
+    return np.ascontiguousarray(np.moveaxis(planes, 0, -1))
 
 
 def _centre_and_scale(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -363,18 +346,3 @@ def _terms(z: np.ndarray) -> np.ndarray:
     z = np.clip(z, -6, 6).astype(np.float32)
     first, second = np.triu_indices(z.shape[1])
     return np.concatenate([z, 0.3 * z[:, first] * z[:, second]], axis=1)
-
-
-def _finer(values: np.ndarray, shape: tuple[int, int], step: int) -> np.ndarray:
-    """Block values back on the cells that they were made of, linear between block centres."""
-    from scipy import ndimage
-
-    if step == 1:
-        return values
-    index = [(np.arange(n) - (step - 1) / 2) / step for n in shape]
-    rows, columns = np.meshgrid(*index, indexing="ij")
-    layers = [
-        ndimage.map_coordinates(values[..., k], (rows, columns), order=1, mode="nearest")
-        for k in range(values.shape[-1])
-    ]
-    return np.stack(layers, axis=-1).astype(np.float32)

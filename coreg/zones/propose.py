@@ -1,0 +1,332 @@
+"""Zones proposed without any input: the most conspicuous damaged region and the rim around it.
+
+1. A damage score, from what the stain shows in heat-fixed tissue, is cut at many levels; of the
+   connected regions that this gives, the one that differs most from its surroundings and is
+   compact is the core, or there is no lesion.
+2. Cells well inside the core, close around it and far from it give a first mixture of Gaussians
+   for the core, the rim and the rest; cells between are shared out by expectation-maximisation
+   with a prior that depends on the distance from the core, since heat falls off with distance.
+3. The probabilities are regularised with the concentric order respected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coreg.errors import InputError
+from coreg.geometry import ZONES, Image
+from coreg.zones.features import NAMES, FeatureMaps, compute
+from coreg.zones.proposal import Proposal
+from coreg.zones.regularise import Regularity, clean, regularise
+
+if TYPE_CHECKING:
+    from sklearn.mixture import GaussianMixture
+
+Progress = Callable[[float, str], None]
+
+# What rises (+1) or falls (-1) in the ablated core, by stain set; "viable" is for any stain set
+# with a dye that only living tissue takes up.
+DAMAGE: dict[str, tuple[tuple[str, int], ...]] = {
+    "H&E": (("nuclear_contrast", -1), ("texture", -1)),
+    "H-DAB": (("nuclear_contrast", -1), ("texture", -1)),
+    "Masson's trichrome": (("redness", 1), ("texture", -1)),
+    "viable": (("first_stain", -1),),
+}
+# Distances from a region in mm between which its surroundings are looked at.
+_AROUND_MM = (0.15, 1.0)
+# Features that are shares, and so are compared as they are; all others as logarithms.
+_SHARES = ("redness", "blue_excess", "white_fraction", "coherence", "nuclear_grain")
+_JUDGED = (
+    "first_stain",
+    "second_stain",
+    "optical_density",
+    "redness",
+    "blue_excess",
+    "nuclear_contrast",
+    "texture",
+)
+
+
+@dataclass(frozen=True)
+class ProposeOptions:
+    """How the proposal is made.
+
+    sigma_um : width of the Gaussian over which cells are averaged
+    smallest_core_mm2 : regions smaller than this are not taken for a core
+    largest_core : nor those that take up more than this share of the tissue
+    least_contrast : how far the damage score inside must lie above that around it (natural
+        logarithm, so 0.7 is a factor of 2)
+    least_solidity : the core's area as a share of its convex hull's
+    reach_mm : the rim is looked for up to this distance from the core
+    regularity : of the labels
+    seed : of the mixtures' starts and samples
+    """
+
+    sigma_um: float = 50.0
+    smallest_core_mm2: float = 1.0
+    largest_core: float = 0.5
+    least_contrast: float = 0.5
+    least_solidity: float = 0.7
+    reach_mm: float = 1.6
+    regularity: Regularity = field(default_factory=Regularity)
+    seed: int = 0
+
+
+def propose(
+    section: Image | FeatureMaps,
+    options: ProposeOptions | None = None,
+    *,
+    stain_set: str = "H&E",
+    progress: Progress | None = None,
+) -> Proposal:
+    """Propose the ablated and the diffusion-damaged zone of a section.
+
+    Parameters
+    ----------
+    section : RGB image on the slide of 2–16 µm per pixel, or features computed before
+    stain_set : of an image; features know theirs
+
+    Returns
+    -------
+    Proposal on the cells of the features, with the zones viable, diffusion-damaged and ablated
+    (tumour is not told from other viable tissue); `found` is False, with a reason, where no region
+    stands out.
+
+    Raises
+    ------
+    InputError : no tissue, too coarse an image, or a stain for which nothing is known
+    """
+    options = options or ProposeOptions()
+    features = section if isinstance(section, FeatureMaps) else compute(section, stain_set)
+    if progress is not None:
+        progress(0.6, "looking for a core")
+    maps = features.at(options.sigma_um)
+    score = damage_score(maps, features)
+    core, contrast = find_core(score, features, options)
+    if core is None:
+        return _nothing(features, contrast, options)
+    if progress is not None:
+        progress(0.7, "looking for the rim")
+    probability, width = _share_out(maps, core, features, options)
+    if progress is not None:
+        progress(0.9, "drawing the zones together")
+    labels, confidence = regularise(
+        probability,
+        ("viable", "diffusion-damaged", "ablated"),
+        features.tissue,
+        features.grid,
+        options.regularity,
+    )
+    found = bool((labels == ZONES["ablated"]).any())
+    area = float((labels == ZONES["ablated"]).sum() * features.grid.pixel_area)
+    reason = f"Found a core of {area:.1f} mm² with a rim of about {width:.2f} mm."
+    details = {"contrast": contrast, "rim_width_mm": width, "options": asdict(options)}
+    return Proposal(labels, confidence, features.grid, found, reason, "proposal", details)
+
+
+def damage_score(maps: np.ndarray, features: FeatureMaps) -> np.ndarray:
+    """How much each cell looks like an ablated core, (rows, columns); higher is more damaged.
+
+    Raises
+    ------
+    InputError : a stain set for which nothing is known
+    """
+    from coreg.stain import STAIN_SETS
+
+    known = STAIN_SETS.get(features.stain_set)
+    kind = "viable" if known is not None and known.viable else features.stain_set
+    if kind not in DAMAGE:
+        raise InputError(
+            f"Nothing is known of how {features.stain_set} shows thermal damage; draw strokes "
+            "instead of asking for a proposal."
+        )
+    parts = [sign * _comparable(maps, name) for name, sign in DAMAGE[kind]]
+    return np.mean(parts, axis=0)
+
+
+def find_core(
+    score: np.ndarray, features: FeatureMaps, options: ProposeOptions
+) -> tuple[np.ndarray | None, float]:
+    """The region that differs most from its surroundings.
+
+    Returns
+    -------
+    bool (rows, columns), or None where none is large, compact and different enough; and the
+    contrast of the best region of sufficient size (NaN without any)
+    """
+    from scipy import ndimage
+    from skimage.measure import regionprops
+
+    tissue, area = features.tissue, features.grid.pixel_area
+    smallest = options.smallest_core_mm2 / area
+    best, best_contrast, best_value = None, float("nan"), -np.inf
+    levels = np.percentile(score[tissue], np.linspace(98.5, 40, 28))
+    for level in levels:
+        pieces, _ = ndimage.label(clean((score > level) & tissue, smallest) & tissue)
+        for piece in regionprops(pieces):
+            if not smallest <= piece.area <= options.largest_core * tissue.sum():
+                continue
+            solidity = piece.area / max(piece.area_convex, 1)
+            if solidity < options.least_solidity:
+                continue
+            window = _window(piece.bbox, tissue.shape, _AROUND_MM[1], features)
+            inside = pieces[window] == piece.label
+            contrast = _contrast(score[window], inside, tissue[window], features)
+            value = contrast * min(1.0, solidity / 0.9)
+            if value > best_value:
+                best = np.zeros(tissue.shape, dtype=bool)
+                best[window] = inside
+                best_contrast, best_value = contrast, value
+    if best is None or best_contrast < options.least_contrast:
+        return None, float(best_contrast)
+    return _refined(score, best, features, smallest), float(best_contrast)
+
+
+def _comparable(maps: np.ndarray, name: str) -> np.ndarray:
+    values = maps[NAMES.index(name)]
+    return values if name in _SHARES else np.log(np.maximum(values, 1e-3))
+
+
+def _window(
+    bbox: tuple[int, ...], shape: tuple[int, int], margin_mm: float, features: FeatureMaps
+) -> tuple[slice, slice]:
+    """A bounding box (first row, first column, last row, last column) and a margin."""
+    rows, columns = (
+        slice(
+            max(0, bbox[axis] - int(np.ceil(margin_mm / features.grid.spacing[axis])) - 1),
+            min(
+                shape[axis],
+                bbox[axis + 2] + int(np.ceil(margin_mm / features.grid.spacing[axis])) + 1,
+            ),
+        )
+        for axis in (0, 1)
+    )
+    return rows, columns
+
+
+def _distance(mask: np.ndarray, features: FeatureMaps) -> np.ndarray:
+    """Distance in mm from the edge of a mask, negative inside."""
+    from scipy import ndimage
+
+    outside = ndimage.distance_transform_edt(~mask, sampling=features.grid.spacing)
+    inside = ndimage.distance_transform_edt(mask, sampling=features.grid.spacing)
+    half = float(np.mean(features.grid.spacing)) / 2
+    return np.where(mask, half - inside, outside - half)
+
+
+def _contrast(
+    score: np.ndarray, inside: np.ndarray, tissue: np.ndarray, features: FeatureMaps
+) -> float:
+    """The score inside against the tissue up to 1 mm around; 0 where there is none."""
+    from scipy import ndimage
+
+    distance = ndimage.distance_transform_edt(~inside, sampling=features.grid.spacing)
+    around = tissue & (distance > _AROUND_MM[0]) & (distance <= _AROUND_MM[1])
+    if not around.any():
+        return 0.0
+    # The highest quarter around counts: a look-alike that fades into its surroundings is no core.
+    return float(np.median(score[inside]) - np.percentile(score[around], 75))
+
+
+def _refined(
+    score: np.ndarray, core: np.ndarray, features: FeatureMaps, smallest: float
+) -> np.ndarray:
+    """The core cut half-way between the energies inside and around it."""
+    from scipy import ndimage
+
+    distance = _distance(core, features)
+    around = features.tissue & (distance > 2 * _AROUND_MM[0]) & (distance <= _AROUND_MM[1])
+    if not around.any():
+        return core
+    inside, outside = np.exp(-2 * np.median(score[core])), np.exp(-2 * np.median(score[around]))
+    level = -0.5 * np.log((inside + outside) / 2)
+    near = distance < _AROUND_MM[1]
+    pieces, _ = ndimage.label((score > level) & features.tissue & near)
+    touched = np.unique(pieces[core & (pieces > 0)])
+    grown = clean(np.isin(pieces, touched[touched > 0]), smallest)
+    return grown & features.tissue if grown.any() else core
+
+
+def _share_out(
+    maps: np.ndarray, core: np.ndarray, features: FeatureMaps, options: ProposeOptions
+) -> tuple[np.ndarray, float]:
+    """Probabilities of viable, diffusion-damaged, ablated, and the rim's width in mm."""
+    distances = _distance(core, features)
+    # Farther away all is viable, and only teaches what viable tissue looks like.
+    tissue = features.tissue & (distances < 2.5 * options.reach_mm)
+    judged = np.stack([_comparable(maps, name)[tissue] for name in _JUDGED], axis=1)
+    low, centre, high = np.percentile(judged, [16, 50, 84], axis=0)
+    judged = np.clip((judged - centre) / np.maximum((high - low) / 2, 1e-3), -8, 8)
+    distance = distances[tissue]
+    rng = np.random.default_rng(options.seed)
+
+    def mixture(rows: np.ndarray, parts: int) -> GaussianMixture:
+        from sklearn.mixture import GaussianMixture
+
+        rows = rng.choice(rows, min(len(rows), 6000), replace=False)
+        parts = max(1, min(parts, len(rows) // 60))
+        fit = GaussianMixture(
+            parts, reg_covar=0.03, random_state=options.seed, max_iter=60, tol=1e-2
+        )
+        return fit.fit(judged[rows])
+
+    deep = np.flatnonzero(distance < min(-0.1, 0.3 * distance.min()))
+    deep = deep if len(deep) else np.flatnonzero(distance < 0)
+    far = np.flatnonzero(distance > options.reach_mm)
+    rest = mixture(far, 8).score_samples(judged)
+    heart = mixture(deep, 3).score_samples(judged)
+    width, softness = 0.5, 0.12
+    rim_rows = np.flatnonzero((distance > 0.1) & (distance < 0.45))
+    posterior = np.zeros((len(judged), 3))
+    for _ in range(4):
+        rim = mixture(rim_rows, 3).score_samples(judged)
+        outside = 1 / (1 + np.exp(-np.clip((distance - width) / softness, -40, 40)))
+        inside = 1 / (1 + np.exp(np.clip(distance / 0.06, -40, 40)))
+        prior = np.stack([outside, (1 - outside) * (1 - inside), (1 - outside) * inside], axis=1)
+        joint = np.stack([rest, rim, heart], axis=1) + np.log(prior + 1e-9)
+        joint -= joint.max(axis=1, keepdims=True)
+        posterior = np.exp(joint)
+        posterior /= posterior.sum(axis=1, keepdims=True)
+        width = _width(posterior[:, 1], distance, options.reach_mm)
+        rim_rows = np.flatnonzero((posterior[:, 1] > 0.6) & (distance > 0.05))
+        if len(rim_rows) < 60:
+            rim_rows = np.flatnonzero((distance > 0.1) & (distance < 0.45))
+    probability = np.zeros((*tissue.shape, 3), dtype=np.float32)
+    probability[..., 0] = 1
+    probability[tissue] = posterior
+    return probability, width
+
+
+def _width(rim: np.ndarray, distance: np.ndarray, reach_mm: float) -> float:
+    """The distance from the core at which half of the cells are no longer rim."""
+    edges = np.arange(0.05, reach_mm, 0.05)
+    bins = np.digitize(distance, edges)
+    share = np.array(
+        [rim[bins == k].mean() if (bins == k).any() else 0.0 for k in range(1, len(edges))]
+    )
+    below = np.flatnonzero(share < 0.5)
+    return float(np.clip(edges[below[0]] if below.size else reach_mm, 0.1, reach_mm))
+
+
+def _nothing(features: FeatureMaps, contrast: float, options: ProposeOptions) -> Proposal:
+    labels = np.where(features.tissue, ZONES["viable"], 0).astype(np.uint8)
+    if np.isnan(contrast):
+        why = f"no compact region above {options.smallest_core_mm2:g} mm² stands out"
+    else:
+        why = (
+            f"the region that differs most from its surroundings does so by a factor of "
+            f"{np.exp(contrast):.2f} only, {np.exp(options.least_contrast):.2f} is needed"
+        )
+    return Proposal(
+        labels,
+        features.tissue.astype(np.float32),
+        features.grid,
+        False,
+        f"No lesion found: {why}.",
+        "proposal",
+        {"contrast": contrast, "options": asdict(options)},
+    )
