@@ -88,6 +88,14 @@ def over_white(rgb: np.ndarray, alpha: np.ndarray, *, premultiplied: bool) -> np
     return np.minimum(own + 255 - opacity, 255).astype(np.uint8)
 
 
+def rgb_from_ycbcr(ycbcr: np.ndarray) -> np.ndarray:
+    """ITU-R BT.601 full range, as JFIF uses it."""
+    y, cb, cr = np.moveaxis(ycbcr.astype(np.float32), -1, 0)
+    cb, cr = cb - 128, cr - 128
+    rgb = np.stack([y + 1.402 * cr, y - 0.344136 * cb - 0.714136 * cr, y + 1.772 * cb], axis=-1)
+    return np.clip(np.rint(rgb), 0, 255).astype(np.uint8)
+
+
 def _to_8_bits(values: np.ndarray, bits: int | None) -> np.ndarray:
     kind = values.dtype
     if kind == np.bool_:

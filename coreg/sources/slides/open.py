@@ -36,11 +36,29 @@ def open_slide(source: str | os.PathLike[str], pixel_size_um: Any = None) -> Sli
     name = os.fspath(source)
     if not is_remote(name) and not local_path(name).exists():
         raise InputError(f"{name} does not exist; correct slide.file in case.toml.")
-    start = b"" if _is_zarr(name) or _is_folder(name) else _first_bytes(name)
+    if _is_zarr(name):
+        from coreg.sources.slides.ome_zarr import OmeZarrSlide
+
+        return OmeZarrSlide(name, pixel_size_um)
+    local = not is_remote(name)
+    if local and local_path(name).is_dir():
+        from coreg.sources.slides.dicom import DicomSlide
+
+        return DicomSlide(name, pixel_size_um)
+    if local:
+        from coreg.sources.slides.scanner import ScannerSlide, scanner_of
+
+        if scanner_of(name) is not None:
+            return ScannerSlide(name, pixel_size_um)
+    start = _first_bytes(name)
     if start[:4] in _TIFF_STARTS:
         from coreg.sources.slides.tiff import TiffSlide
 
         return TiffSlide(name, pixel_size_um)
+    if start[128:132] == b"DICM" and local:
+        from coreg.sources.slides.dicom import DicomSlide
+
+        return DicomSlide(name, pixel_size_um)
     if start.startswith(_FLAT_STARTS):
         from coreg.sources.slides.flat import FlatSlide
 
@@ -50,12 +68,11 @@ def open_slide(source: str | os.PathLike[str], pixel_size_um: Any = None) -> Sli
     )
 
 
-def _is_folder(name: str) -> bool:
-    return not is_remote(name) and local_path(name).is_dir()
-
-
 def _is_zarr(name: str) -> bool:
-    return name.rstrip("/").endswith(".zarr")
+    if is_remote(name):
+        return name.partition("?")[0].rstrip("/").endswith(".zarr")
+    path = local_path(name)
+    return path.is_dir() and any((path / mark).exists() for mark in (".zgroup", "zarr.json"))
 
 
 def _first_bytes(name: str) -> bytes:

@@ -16,7 +16,7 @@ import tifffile
 
 from coreg.errors import InputError
 from coreg.sources.slides.base import LARGEST_PIECE_PX, WHITE, Slide, level_factor
-from coreg.sources.slides.colour import Alpha, Colour, Model, to_rgb8
+from coreg.sources.slides.colour import Alpha, Colour, Model, rgb_from_ycbcr, to_rgb8
 from coreg.sources.slides.pixel_size import (
     PixelSize,
     Statement,
@@ -152,7 +152,7 @@ class TiffSlide(Slide):
         samples = there[0] if len(there) == 1 else np.concatenate(there, axis=-1)
         rgb = to_rgb8(samples[:h, :w], self._colours[level], self.source)
         if self._planes[level][0].layout.compression == _APERIO_YCBCR:
-            rgb = _rgb_from_ycbcr(rgb)
+            rgb = rgb_from_ycbcr(rgb)
         return rgb
 
 
@@ -311,14 +311,6 @@ def _remarks(series: Any, page: Any, source: str) -> list[str]:
             "read as it is stored."
         )
     return remarks
-
-
-def _rgb_from_ycbcr(ycbcr: np.ndarray) -> np.ndarray:
-    """ITU-R BT.601 full range, as JFIF uses it."""
-    y, cb, cr = np.moveaxis(ycbcr.astype(np.float32), -1, 0)
-    cb, cr = cb - 128, cr - 128
-    rgb = np.stack([y + 1.402 * cr, y - 0.344136 * cb - 0.714136 * cr, y + 1.772 * cb], axis=-1)
-    return np.clip(np.rint(rgb), 0, 255).astype(np.uint8)
 
 
 def _short(error: BaseException) -> str:
