@@ -7,6 +7,7 @@ not hold a whole number of periods and frames may be missing.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -122,6 +123,8 @@ def fit_oscillation(
             "Expected a recording of shape (frames, depth, lateral) or "
             f"(times, frames, depth, lateral), got {shape}; set axis_order in case.toml."
         )
+    if np.dtype(data.dtype).kind not in "iuf":
+        raise InputError(f"Expected a recording of real numbers, got {data.dtype}.")
     times = shape[0] if len(shape) == 4 else 1
     frames, depth, lateral = shape[-3:]
     seconds = _frame_times(frames, frame_rate_hz, frame_times_s)
@@ -204,8 +207,8 @@ def _design(
             f"A recording of {len(seconds)} frames is too short to fit {matrix.shape[1]} "
             "parameters; record longer, or lower drift_order or harmonics."
         )
-    condition = np.linalg.cond(matrix / np.maximum(np.linalg.norm(matrix, axis=0), 1e-300))
-    if not condition < _WORST_CONDITION:
+    # All columns are of size 1, except a sine that vanishes at half the frame rate.
+    if not np.linalg.cond(matrix) < _WORST_CONDITION:
         raise InputError(
             f"An oscillation at {frequency_hz:g} Hz cannot be told from drift or from half the "
             f"frame rate ({frame_rate_hz:g} Hz) in {span:g} s; check frame_rate_hz and "
@@ -223,26 +226,52 @@ def _fit_rows(pixels: np.ndarray, design: _Design, smallest_share: float) -> np.
     expand = np.ascontiguousarray(orthogonal, dtype=np.float32)
     to_columns = np.linalg.inv(triangle)
     used = frames - design.columns.shape[1]
+    covariance = (to_columns @ to_columns.T)[:2, :2]
+    # Whole numbers would overflow if subtracted in their own type.
+    kind = None if pixels.dtype.kind == "f" else np.float32
     out = np.empty((6, count), dtype=np.float32)
-    work = np.empty((frames, min(step, count)), dtype=np.float32)
-    model = np.empty_like(work)
-    for first in range(0, count, step):
-        block = pixels[:, first : first + step]
-        y, fitted = work[:, : block.shape[1]], model[:, : block.shape[1]]
-        # Taking the first frame off keeps single precision for the oscillation, not the offset.
-        np.subtract(block, block[0], out=y, casting="same_kind")
-        c = project @ y
-        np.subtract(y, np.matmul(expand, c, out=fitted), out=y)
-        power = np.einsum("tp,tp->p", y, y).astype(np.float64)
-        coefficients = to_columns @ c.astype(np.float64)
-        covariance = np.broadcast_to((to_columns @ to_columns.T)[:2, :2], (len(power), 2, 2))
-        here = out[:, first : first + step]
-        here[:] = _maps(coefficients, covariance, power / used, design)
-        here[5] = 1.0
-        broken = np.flatnonzero(~np.isfinite(power))
-        if len(broken):
-            here[:, broken] = _fit_with_gaps(block[:, broken], design, smallest_share)
+
+    def fit_every(start: int, stride: int) -> None:
+        work = np.empty((frames, min(step, count)), dtype=np.float32)
+        model = np.empty_like(work)
+        for first in range(start * step, count, stride * step):
+            block = pixels[:, first : first + step]
+            y, fitted = work[:, : block.shape[1]], model[:, : block.shape[1]]
+            # Taking the first frame off keeps single precision for the oscillation, not the offset.
+            np.subtract(block, block[0], out=y, dtype=kind, casting="same_kind")
+            c = project @ y
+            np.subtract(y, np.matmul(expand, c, out=fitted), out=y)
+            power = np.einsum("tp,tp->p", y, y).astype(np.float64)
+            coefficients = to_columns @ c.astype(np.float64)
+            unit = np.broadcast_to(covariance, (len(power), 2, 2))
+            here = out[:, first : first + step]
+            here[:] = _maps(coefficients, unit, power / used, design)
+            here[5] = 1.0
+            broken = np.flatnonzero(~np.isfinite(power))
+            if len(broken):
+                here[:, broken] = _fit_with_gaps(block[:, broken], design, smallest_share)
+
+    _in_threads(fit_every, -(-count // step))
     return out
+
+
+def _in_threads(work: Callable[[int, int], None], blocks: int) -> None:
+    """Share blocks between the processors: worker k of n takes every n-th block from k.
+
+    BLAS is held to one thread meanwhile: its own threads wait for each other at every small
+    product, which on a busy machine costs many times the product.
+    """
+    from concurrent.futures import ThreadPoolExecutor
+
+    from threadpoolctl import threadpool_limits
+
+    workers = max(1, min(os.cpu_count() or 1, blocks))
+    with threadpool_limits(limits=1, user_api="blas"):
+        if workers == 1:
+            work(0, 1)
+            return
+        with ThreadPoolExecutor(workers) as pool:
+            list(pool.map(lambda k: work(k, workers), range(workers)))
 
 
 def _maps(

@@ -20,6 +20,8 @@ _PEAK_OVER_MEDIAN = 12.0
 # A frequency error that loses more than this share of the amplitude is said.
 _LOSS_SAID = 0.02
 _FEWEST_PERIODS = 2.0
+# Breathing and heartbeat of a small animal lie below this: common practice, no source.
+_SLOW_HZ = 5.0
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,9 @@ def check_frequency(
     findings = _sampling(frames, frame_rate_hz, modulation_frequency_hz, expected)
     frequencies, power = _spectrum(traces, frame_rate_hz, pixels)
     resolution = frame_rate_hz / frames
-    peak = _peak(frequencies, power, resolution)
+    # Breathing and heartbeat move tissue more than the force does, but slowly.
+    slow = max(2 * resolution, min(_SLOW_HZ, expected / 4))
+    peak = _peak(frequencies, power, slow)
     if np.isnan(peak):
         findings.append(
             Finding(
@@ -175,11 +179,9 @@ def _spectrum(traces: np.ndarray, rate: float, pixels: int) -> tuple[np.ndarray,
     return np.fft.rfftfreq(length, 1 / rate), power
 
 
-def _peak(frequencies: np.ndarray, power: np.ndarray, resolution: float) -> float:
-    """The strongest peak above slow drift, between the bins by a parabola; NaN where none."""
-    usable = frequencies > 2 * resolution
-    if usable.sum() < 8:
-        usable = frequencies > resolution
+def _peak(frequencies: np.ndarray, power: np.ndarray, slow_hz: float) -> float:
+    """The strongest peak above slow motion, between the bins by a parabola; NaN where none."""
+    usable = frequencies > slow_hz
     if not usable.any() or not power[usable].max() > _PEAK_OVER_MEDIAN * np.median(power[usable]):
         return float("nan")
     at = int(np.argmax(np.where(usable, power, -1.0)))

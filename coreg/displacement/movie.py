@@ -163,7 +163,11 @@ def _write_gif(
     for i in range(count):
         if progress is not None:
             progress(i / count, f"drawing frame {i + 1} of {count}")
-        pictures.append(Picture.fromarray(draw.frame(i)).convert("P", palette=1, colors=256))
+        pictures.append(
+            Picture.fromarray(draw.frame(i)).convert(
+                "P", palette=Picture.Palette.ADAPTIVE, colors=256
+            )
+        )
     # GIF counts in hundredths of a second.
     pictures[0].save(
         path,
@@ -185,7 +189,7 @@ def _write_mp4(
 ) -> None:
     from matplotlib.animation import FFMpegWriter
 
-    writer = FFMpegWriter(fps=rate, codec="h264", extra_args=["-pix_fmt", "yuv420p"])
+    writer = FFMpegWriter(fps=max(1, round(rate)), codec="h264", extra_args=["-pix_fmt", "yuv420p"])
     with writer.saving(draw.figure, str(path), _DPI):
         for i in range(count):
             if progress is not None:

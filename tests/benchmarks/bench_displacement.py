@@ -1,0 +1,178 @@
+"""Measure the sine fit's speed and memory, its error, and each lesion rule's score.
+
+Run by hand: ``python tests/benchmarks/bench_displacement.py [speed|memory|bound|rules]``.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+
+FRAMES, DEPTH, LATERAL = 2000, 512, 128
+RATE, FREQUENCY = 1000.0, 50.0
+
+
+def invented_recording(seed: int = 1) -> np.ndarray:
+    """float32 (frames, depth, lateral): an oscillation, drift and noise."""
+    rng = np.random.default_rng(seed)
+    data = rng.standard_normal((FRAMES, DEPTH, LATERAL), dtype=np.float32)
+    seconds = np.arange(FRAMES, dtype=np.float32) / np.float32(RATE)
+    wave = 5 * np.cos(2 * np.pi * FREQUENCY * seconds + 0.4) + 3 * seconds
+    data += wave.astype(np.float32)[:, None, None]
+    return data
+
+
+def seconds_of(function: Callable[[], Any], repeats: int = 5) -> tuple[float, float]:
+    """Best wall time and best processor time of several runs."""
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter(), time.process_time()
+        function()
+        times.append((time.perf_counter() - start[0], time.process_time() - start[1]))
+    wall, processor = zip(*times, strict=True)
+    return min(wall), min(processor)
+
+
+def speed() -> None:
+    from coreg.displacement import fit_oscillation
+
+    data = invented_recording()
+    ours = seconds_of(lambda: fit_oscillation(data, RATE, FREQUENCY))
+    fft = seconds_of(lambda: np.fft.rfft(data, axis=0), repeats=2)
+    # On a busy machine the wall time says how busy it is; processor time is the work done.
+    print("| what | wall s | processor s |\n| --- | ---: | ---: |")
+    size = f"{FRAMES} x {DEPTH} x {LATERAL}"
+    print(f"| fit of {size} to all maps (bar: 1 s on 2 cores) | {ours[0]:.3f} | {ours[1]:.3f} |")
+    print(f"| numpy rfft over time, float32 | {fft[0]:.3f} | {fft[1]:.3f} |")
+    print(f"| ratio (bar: at least 3) | {fft[0] / ours[0]:.1f} | {fft[1] / ours[1]:.1f} |")
+
+
+_MEMORY = """
+import sys
+import numpy as np
+sys.path.insert(0, {here!r})
+from bench_displacement import invented_recording, RATE, FREQUENCY
+from coreg.displacement import fit_oscillation
+def peak():  # of this process alone; ru_maxrss would start at the parent's
+    lines = open("/proc/self/status").read().splitlines()
+    return 1024 * int(next(line.split()[1] for line in lines if line.startswith("VmHWM")))
+data = invented_recording()
+if {fit}: fit_oscillation(data, RATE, FREQUENCY)
+print(peak(), data.nbytes)
+"""
+
+
+def memory() -> None:
+    """Peak of a process that holds the recording and fits it, over the recording's size."""
+    from pathlib import Path
+
+    here = str(Path(__file__).parent)
+    script = _MEMORY.format(here=here, fit=True)
+    out = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    ).stdout.split()
+    print(f"peak memory / recording (bar: 1.5): {int(out[0]) / int(out[1]):.2f}")
+
+
+def bound() -> None:
+    """Error of amplitude against the Cramer-Rao bound and against an FFT bin."""
+    from coreg.displacement import fit_oscillation
+
+    rng = np.random.default_rng(7)
+    print("| dB | frames | periods | bound µm | fit RMS µm | ratio | FFT bin RMS µm | ratio |")
+    print("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |")
+    trials = (64, 128)
+    for frames in (200, 1000, 1013):
+        seconds = np.arange(frames) / RATE
+        phase = rng.uniform(0, 2 * np.pi, trials)
+        clean = 5 * np.cos(2 * np.pi * 50 * seconds[:, None, None] + phase)
+        for decibel in (10, 20, 30, 40):
+            sigma = np.sqrt(5**2 / 2 / 10 ** (decibel / 10))
+            data = (clean + rng.normal(0, sigma, clean.shape)).astype(np.float32)
+            fit = fit_oscillation(data, RATE, 50.0)
+            error = np.sqrt(np.mean((fit.amplitude.astype(float) - 10) ** 2))
+            spectrum = np.fft.rfft(data - data.mean(axis=0), axis=0)
+            bin_ = round(50 * frames / RATE)
+            fft_error = np.sqrt(np.mean((4 * np.abs(spectrum[bin_]) / frames - 10) ** 2))
+            limit = 2 * sigma * np.sqrt(2 / frames)
+            print(
+                f"| {decibel} | {frames} | {50 * frames / RATE:g} | {limit:.4f} | {error:.4f} | "
+                f"{error / limit:.3f} | {fft_error:.4f} | {fft_error / limit:.3f} |"
+            )
+
+
+def scored(noise: float, seeds: range) -> Iterator[tuple[Any, np.ndarray, Any, Any]]:
+    """(grid, truth mask on the recording's grid, change, focus) of demo cases."""
+    from coreg.demo import Scenario, simulate
+    from coreg.displacement import change_from_baseline, fit_oscillation
+    from coreg.geometry import ZONES, Image, resample
+
+    for seed in seeds:
+        case = simulate(Scenario.random(seed, noise=noise))
+        recording = case.displacement
+        fit = fit_oscillation(
+            recording[[0, -1]], case.scenario.frame_rate_hz, case.scenario.modulation_frequency_hz
+        )
+        change = change_from_baseline(
+            fit.amplitude[1],
+            fit.amplitude[0],
+            error=fit.standard_error[1],
+            baseline_error=fit.standard_error[0],
+        )
+        core = (case.zones_plane == ZONES["ablated"]).astype(np.float32)
+        truth = resample(Image(core, case.zones_plane_grid), case.plane) > 0.5
+        yield case.plane, truth, change, case.scenario.focus_mm
+
+
+def dice(a: np.ndarray, b: np.ndarray) -> float:
+    total = a.sum() + b.sum()
+    return float(2 * (a & b).sum() / total) if total else 1.0
+
+
+def rules(count: int = 8) -> None:
+    """Dice of each rule against the demo's true ablated core in the imaging plane."""
+    from coreg.displacement import LesionOptions, predict_lesion
+
+    common: dict[str, Any] = {"connected_to_focus": True}
+    choices = {
+        "threshold −40 %": {"rule": "threshold"},
+        "threshold −40 %, 2 errors": {"rule": "threshold", "standard_errors": 2.0},
+        "Otsu": {"rule": "otsu"},
+        "Otsu within 10 mm": {"rule": "otsu", "window_mm": 10.0},
+        "half-way": {"rule": "half-way"},
+        "half-way within 10 mm": {"rule": "half-way", "window_mm": 10.0},
+        "growing": {"rule": "growing"},
+        "growing within 10 mm": {"rule": "growing", "window_mm": 10.0},
+    }
+    levels = (0.5, 1.0, 2.0, 4.0, 8.0)
+    print(f"Dice with the true ablated core, mean (lowest) of {count} demo cases, by noise:\n")
+    print("| rule | " + " | ".join(f"{n:g}x" for n in levels) + " |")
+    print("| --- |" + " ---: |" * len(levels))
+    found: dict[str, list[list[float]]] = {name: [] for name in choices}
+    for noise in levels:
+        for name in choices:
+            found[name].append([])
+        for grid, truth, change, focus in scored(noise, range(count)):
+            for name, choice in choices.items():
+                options = LesionOptions(focus=focus, **common, **choice)
+                lesion = predict_lesion(change, options, grid=grid)
+                found[name][-1].append(dice(lesion.mask, truth))
+    for name, columns in found.items():
+        cells = " | ".join(f"{np.mean(c):.3f} ({np.min(c):.2f})" for c in columns)
+        print(f"| {name} | {cells} |")
+
+
+def main() -> None:
+    parts = {"speed": speed, "memory": memory, "bound": bound, "rules": rules}
+    for name in sys.argv[1:] or list(parts):
+        print(f"\n## {name}\n")
+        parts[name]()
+
+
+if __name__ == "__main__":
+    main()
