@@ -74,7 +74,7 @@ class Anatomy:
         self._yaw = np.deg2rad(rng.uniform(-5, 5))
         self._bean = rng.uniform(0.008, 0.014)
         self._vessel_lean = rng.uniform(0.25, 0.5, size=2)
-        self._vessel_radius = rng.uniform(0.6, 0.8, size=2)
+        self._vessel_radius = rng.uniform(1.0, 1.3, size=2)
 
     @cached_property
     def tumour_centre(self) -> np.ndarray:

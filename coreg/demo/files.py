@@ -58,7 +58,7 @@ def write_case(
     ------
     InputError : an unknown format, a pixel size of 0 or less, a folder that cannot be made
     """
-    from coreg.demo.slide_file import write_slide
+    from coreg.demo.slide_file import COMPRESSIONS, write_slide
     from coreg.sources.landmarks import write_landmarks
     from coreg.sources.outlines import write_outlines
 
@@ -67,6 +67,8 @@ def write_case(
             f"Expected recording_format to be one of {', '.join(RECORDING_FORMATS)}, "
             f"got {recording_format!r}."
         )
+    if compression not in COMPRESSIONS:
+        raise InputError(f"Expected compression 'jpeg' or 'deflate', got {compression!r}.")
     if not slide_um_per_px > 0 or observers < 1:
         raise InputError(
             "Expected a slide pixel above 0 µm and at least one observer, got "
@@ -160,7 +162,7 @@ def recording_arrays(simulated: Simulated) -> dict[str, np.ndarray]:
 
 
 def _stored(displacement: np.ndarray) -> np.ndarray:
-    """Rounded to 1/64 µm, well below the noise, as a scanner stores it; half the size when packed."""
+    """Rounded to 1/64 µm, well below the noise, as a scanner stores it; packs to half the size."""
     return np.ldexp(np.rint(np.ldexp(displacement, 6)), -6)
 
 

@@ -72,13 +72,14 @@ class Heating:
 
     grid : nodes; times_s : (times,) when the dose was kept
     log_dose : (times, *grid.shape) float32, log10 of CEM43 in minutes, at least -3
-    peak_c : (*grid.shape) highest temperature
+    peak_c, last_c : (*grid.shape) highest temperature, and that at the end
     """
 
     grid: HeatGrid
     times_s: np.ndarray
     log_dose: np.ndarray
     peak_c: np.ndarray
+    last_c: np.ndarray
 
 
 def gaussian_source(
@@ -149,4 +150,6 @@ def heat(
                 flow[dose >= ABLATED_CEM43_MIN] = 0.0
             now += dt
         kept.append(np.log10(np.maximum(dose, 1e-3)))
-    return Heating(grid, np.asarray(times_s, dtype=float), np.stack(kept), peak + BODY_C)
+    return Heating(
+        grid, np.asarray(times_s, dtype=float), np.stack(kept), peak + BODY_C, rise + BODY_C
+    )

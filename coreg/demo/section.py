@@ -94,11 +94,13 @@ class PlaneOfSlide:
 
     def __init__(self, truth: Warp, area: Grid) -> None:
         top, left, bottom, right = area.bounds
-        step, pad = INVERSE_SPACING_MM, 3
+        step, pad = INVERSE_SPACING_MM, 10
         shape = (int((bottom - top) / step) + 2 * pad + 1, int((right - left) / step) + 2 * pad + 1)
         self._grid = Grid(shape, (step, step), (top - pad * step, left - pad * step), "slide")
         plane = truth.to_plane(self._grid.centres()).reshape(*shape, 2)
-        self._splines = [ndimage.spline_filter(plane[..., i], order=3) for i in (0, 1)]
+        self._splines = [
+            ndimage.spline_filter(plane[..., i], order=3, mode="nearest") for i in (0, 1)
+        ]
 
     def __call__(self, slide_points: np.ndarray) -> np.ndarray:
         index = self._grid.to_index(slide_points).T

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 TILE_PX = 512
 SMALLEST_LEVEL_PX = 1024
 JPEG_QUALITY = 85
+COMPRESSIONS = ("jpeg", "deflate")
 
 
 def write_slide(
@@ -42,7 +43,7 @@ def write_slide(
     """
     import tifffile
 
-    if compression not in ("jpeg", "deflate"):
+    if compression not in COMPRESSIONS:
         raise InputError(f"Expected compression 'jpeg' or 'deflate', got {compression!r}.")
     shapes = [grid.shape]
     while max(shapes[-1]) > SMALLEST_LEVEL_PX:

@@ -66,9 +66,9 @@ def echogenicity(levels: Levels, points: np.ndarray, anatomy: Anatomy) -> np.nda
     db = np.where(levels.papilla > 0, -25.0, db)
     db = np.where(levels.sinus > 0, -6.0, db)
     db = np.where(levels.tumour > 0, -24.5 + 2.0 * np.sin(points.sum(axis=1)), db)
-    db = np.where(levels.vessel > 0, -48.0, db)
-    wall = np.abs(levels.vessel) < 0.12
-    db = np.where(wall, -9.0, db)
+    db = np.where(levels.vessel > 0, -52.0, db)
+    wall = np.abs(levels.vessel) < 0.1
+    db = np.where(wall, -17.0, db)
     # The capsule shines where the beam meets it at a right angle.
     capsule = np.exp(-0.5 * (levels.tissue / 0.16) ** 2)
     slope = points[:, 0] - anatomy.kidney_centre[0]
