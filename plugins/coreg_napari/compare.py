@@ -9,9 +9,7 @@ from coreg.errors import InputError
 MODES = ("opacity", "checkerboard", "swipe", "contours only")
 
 
-def compared(
-    rgb: np.ndarray, mode: str, value: float = 0.5, square_px: int = 40
-) -> np.ndarray:
+def compared(rgb: np.ndarray, mode: str, value: float = 0.5, square_px: int = 40) -> np.ndarray:
     """The section as it is laid over the plane.
 
     Parameters

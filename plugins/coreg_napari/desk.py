@@ -76,7 +76,7 @@ class Desk:
         self.history = History(changed=self.history_changed.emit)
         self._unsaved: dict[str, Callable[[], Any]] = {}
 
-    # --- opening -------------------------------------------------------------------------------
+    # --- opening -----------------------------------------------------
 
     @property
     def case(self) -> Case:
@@ -123,7 +123,7 @@ class Desk:
         self.observer = name.strip()
         self.table.observer = self.observer
 
-    # --- steps -----------------------------------------------------------------------------------
+    # --- steps -----------------------------------------------------
 
     def refresh_states(self) -> None:
         """Find out, in the background, what is to do, done or stale: files may need hashing."""
@@ -182,7 +182,7 @@ class Desk:
         self.results_changed.emit()
         self.refresh_states()
 
-    # --- landmarks -----------------------------------------------------------------------------
+    # --- landmarks -----------------------------------------------------
 
     def _landmarks_edited(self, what: str, before: Any, after: Any) -> None:
         self.history.record(what, self._restore_landmarks, before, after)
@@ -198,7 +198,7 @@ class Desk:
         self.refit()
         store = self.store
         if store is not None:
-            self._save("landmarks", lambda: store.write_landmarks(rows, pairs_of(rows)))
+            self.save("landmarks", lambda: store.write_landmarks(rows, pairs_of(rows)))
 
     def refit(self) -> None:
         """Fit the present landmarks in the background, by the case's own model."""
@@ -210,9 +210,11 @@ class Desk:
                 self.fit = fit
                 self.fitted.emit()
 
-        self.jobs.run("Fitting", lambda progress: fit_rows(rows, model), show, key="fit", quiet=True)
+        self.jobs.run(
+            "Fitting", lambda progress: fit_rows(rows, model), show, key="fit", quiet=True
+        )
 
-    # --- outlines -------------------------------------------------------------------------------
+    # --- outlines -----------------------------------------------------
 
     def set_outlines(self, what: str, outlines: list[Outline], observer: str | None = None) -> None:
         """One observer's outlines after an edit: kept for undo, and saved."""
@@ -231,9 +233,9 @@ class Desk:
             self.outlines_changed.emit(name)
         store = self.store
         if store is not None:
-            self._save(f"outlines of {name}", lambda: store.write_outlines(name, outlines))
+            self.save(f"outlines of {name}", lambda: store.write_outlines(name, outlines))
 
-    # --- settings -------------------------------------------------------------------------------
+    # --- settings -----------------------------------------------------
 
     def change(self, section: str, **values: Any) -> None:
         """Change settings of case.toml, to be undone like any edit."""
@@ -263,9 +265,9 @@ class Desk:
             self.refit()
         self.refresh_states()
 
-    # --- saving ----------------------------------------------------------------------------------
+    # --- saving -----------------------------------------------------
 
-    def _save(self, name: str, write: Callable[[], Any]) -> None:
+    def save(self, name: str, write: Callable[[], Any]) -> None:
         """Write in the background; the latest state of each thing is enough."""
         self._unsaved[name] = write
 
@@ -309,7 +311,7 @@ class Desk:
         if isinstance(last, Edit):
             self.history.set_aside(last)
 
-    # --- others' changes ---------------------------------------------------------------------------
+    # --- others' changes -----------------------------------------------------
 
     def check_files(self) -> None:
         """Notice what another program changed in the case folder, and read it again."""

@@ -29,7 +29,13 @@ class Jobs(Protocol):
     """Who does long work: threads in the window, in place in tests without one."""
 
     def run(
-        self, title: str, work: Work, done: Callable[[Any], None], *, key: str = "", quiet: bool = False
+        self,
+        title: str,
+        work: Work,
+        done: Callable[[Any], None],
+        *,
+        key: str = "",
+        quiet: bool = False,
     ) -> None:
         """Do `work`, then call `done` with its result in the main thread."""
 
@@ -79,7 +85,13 @@ class ThreadJobs(QObject):
         return bool(self._running)
 
     def run(
-        self, title: str, work: Work, done: Callable[[Any], None], *, key: str = "", quiet: bool = False
+        self,
+        title: str,
+        work: Work,
+        done: Callable[[Any], None],
+        *,
+        key: str = "",
+        quiet: bool = False,
     ) -> None:
         """See `Jobs.run`; `quiet` work shows no progress bar."""
         job = Job(title, work, done, key, quiet)

@@ -132,7 +132,7 @@ class LandmarkTable:
         other = to_other(np.array([place]))[0]
         return (float(other[0]), float(other[1])) if np.isfinite(other).all() else None
 
-    # --- inner ----------------------------------------------------------------------------------
+    # --- inner -----------------------------------------------------
 
     def _set(self, what: str, rows: tuple[Landmark, ...]) -> None:
         before, self.rows = self.rows, rows

@@ -84,6 +84,24 @@ def take_out(viewer: ViewerModel, roles: Iterable[str] | None = None) -> None:
             viewer.layers.remove(layer)
 
 
+def replace_contours(layer: Layer, made: LayerData) -> None:
+    """Put other contours into a layer of `contour_layer`: much quicker than another layer."""
+    data, keywords, _ = made
+    with layer.events.data.blocker():
+        layer.selected_data = set(range(len(layer.data)))
+        layer.remove_selected()
+        if len(data):
+            layer.add(
+                data,
+                shape_type=keywords["shape_type"],
+                edge_width=keywords["edge_width"],
+                edge_color=keywords["edge_color"],
+                face_color=keywords["face_color"],
+            )
+            layer.features = keywords["features"]
+        layer.selected_data = set()
+
+
 def show_only(viewer: ViewerModel, roles: Iterable[str]) -> None:
     """Make our layers of these roles visible and our others invisible."""
     chosen = set(roles)

@@ -50,7 +50,7 @@ class Store:
         """The case folder."""
         return self.case.folder
 
-    # --- being watched ---------------------------------------------------------------------------
+    # --- being watched -----------------------------------------------------
 
     def watched(self) -> list[Path]:
         """The files whose change the window must notice."""
@@ -89,7 +89,7 @@ class Store:
             write(path)
             self._known[path] = _identity(path)
 
-    # --- settings ----------------------------------------------------------------------------
+    # --- settings -----------------------------------------------------
 
     def reload(self) -> None:
         """Read case.toml again; the one in use stays where it cannot be read."""
@@ -103,7 +103,7 @@ class Store:
         """Write settings to case.toml."""
         self._write(self.folder / CASE_FILE, lambda _: self.case.change(section, **values))
 
-    # --- landmarks ------------------------------------------------------------------------------
+    # --- landmarks -----------------------------------------------------
 
     def _landmark_file(self) -> Path:
         place = self.case.locate("landmarks")
@@ -129,7 +129,7 @@ class Store:
         halves = [_without_nan(asdict(row)) for row in rows if not row.complete]
         self._set_draft("landmarks", halves)
 
-    # --- outlines -------------------------------------------------------------------------------
+    # --- outlines -----------------------------------------------------
 
     def read_outlines(self) -> dict[str, list[Outline]]:
         """Observer → outlines, over all files of the outlines folder."""
@@ -162,7 +162,7 @@ class Store:
             self._drawn[path] = together
         return home
 
-    # --- drafts --------------------------------------------------------------------------------
+    # --- drafts -----------------------------------------------------
 
     def _draft_file(self) -> Path:
         return self.folder / DRAFT / "draft.json"

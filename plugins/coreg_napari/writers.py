@@ -29,9 +29,8 @@ def write_zones_file(path: str, data: Any, meta: dict[str, Any]) -> list[str]:
     labels = np.asarray(data)
     unknown = sorted(set(np.unique(labels).tolist()) - {0, *ZONES.values()})
     if unknown:
-        raise InputError(
-            f"The label {unknown[0]} is no zone; use {', '.join(f'{n} {z}' for z, n in ZONES.items())}."
-        )
+        known = ", ".join(f"{number} {zone}" for zone, number in ZONES.items())
+        raise InputError(f"The label {unknown[0]} is no zone; use {known}.")
     frame = _frame(meta)
     scale, translate = _scale(meta), _translate(meta)
     grid = Grid(labels.shape, scale, translate, frame)
