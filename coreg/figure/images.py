@@ -45,12 +45,25 @@ def draw_change(ax: Axes, data: FigureData, view: Bounds) -> ScalarMappable:
     """The change map with a range symmetric about 0, predicted lesion and region of validity."""
     assert data.change_percent is not None
     image = data.change_percent
-    half = style.symmetric_range(image.data)
+    half = change_range(data)
     shown = _show(ax, image.data, image.grid, cmap=style.change_map(), vmin=-half, vmax=half)
     _finish_plane(ax, view)
     draw_outlines(ax, data.predicted)
     _focus(ax, data)
     return shown
+
+
+def change_range(data: FigureData) -> float:
+    """Half of the range in per cent that the change map is shown in; see `symmetric_range`.
+
+    Judged in the region of validity where there is one: elsewhere noise may be larger than any
+    lesion. At most 100: an amplitude cannot fall further.
+    """
+    assert data.change_percent is not None
+    values = data.change_percent.data
+    if data.valid is not None and data.valid.shape == values.shape and data.valid.any():
+        values = values[data.valid]
+    return min(style.symmetric_range(values), 100.0)
 
 
 def draw_error(ax: Axes, data: FigureData, view: Bounds) -> ScalarMappable:

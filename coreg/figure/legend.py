@@ -7,9 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from coreg.figure import style
 from coreg.figure.data import FigureData, StudyData
-from coreg.figure.images import length_text, scale_bar_mm
+from coreg.figure.images import change_range, length_text, scale_bar_mm
 from coreg.figure.layout import Layout
 from coreg.figure.panels import Panel
 from coreg.figure.words import (
@@ -90,8 +89,7 @@ def _amplitude(when: str) -> Callable[[FigureData], str]:
 
 
 def _change(data: FigureData) -> str:
-    assert data.change_percent is not None
-    half = style.symmetric_range(data.change_percent.data)
+    half = change_range(data)
     return (
         "Change of the amplitude from baseline (negative: stiffer), shown from "
         f"{number(-half, 0)} to {number(half, 0)} %{_with(data.predicted, 'the predicted lesion')}."

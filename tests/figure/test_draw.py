@@ -226,3 +226,19 @@ def test_schema_offers_the_panels_of_a_case():
     from coreg.schema import SCHEMA
 
     assert SCHEMA["figure"]["panels"].choices == ALL
+
+
+def test_noise_outside_the_region_of_validity_does_not_set_the_range(case):
+    """Where little moves, the relative change is all noise."""
+    noisy = case.change_percent.data.copy()
+    noisy[~case.valid] = 900.0
+    figure = draw(
+        dataclasses.replace(case, change_percent=Image(noisy, PLANE)), Layout(("change",), 1)
+    )
+    assert next(iter(figure.findobj(AxesImage))).get_clim() == (-60.0, 60.0)
+
+
+def test_change_is_shown_to_100_percent_at_most(case):
+    wild = Image(np.where(case.valid, 900.0, np.nan), PLANE)
+    figure = draw(dataclasses.replace(case, change_percent=wild), Layout(("change",), 1))
+    assert next(iter(figure.findobj(AxesImage))).get_clim() == (-100.0, 100.0)
