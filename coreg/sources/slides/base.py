@@ -374,8 +374,9 @@ class LevelArray:
 
     def __getitem__(self, key: Any) -> np.ndarray:
         parts = key if isinstance(key, tuple) else (key,)
-        if Ellipsis in parts:
-            at = parts.index(Ellipsis)
+        dots = [k for k, part in enumerate(parts) if part is Ellipsis]
+        if dots:
+            at = dots[0]
             parts = parts[:at] + (slice(None),) * (4 - len(parts)) + parts[at + 1 :]
         parts = parts + (slice(None),) * (3 - len(parts))
         if self.level >= len(self.slide.levels):

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
+from scipy import ndimage
 
 from coreg.errors import FrameError
 from coreg.geometry import Grid, Image
@@ -24,9 +28,9 @@ def resample_slide(
     """Bring a slide onto the imaging plane through ``transform.to_slide``.
 
     The part of the slide that the grid covers is read once, as area means at half the pixel size
-    that is asked for; each pixel of the result is the mean of four bilinear samples of it, so fine
-    texture is averaged and does not alias. Memory is that of the result and of that part at half
-    the pixel size, whatever the slide's size.
+    that is asked for, and from these each pixel takes the mean over its own size around its centre,
+    so fine texture is averaged and does not alias. Memory is that of the result and of that part at
+    half the pixel size, whatever the slide's size.
 
     Parameters
     ----------
@@ -50,22 +54,73 @@ def resample_slide(
         if progress is not None:
             progress(0.5 * share, text)
 
-    source = slide.image(part.spacing, part, reading)
-    top, left, bottom, right = slide.levels[0].grid.bounds
-    for row in range(0, target.shape[0], _BLOCK):
-        for column in range(0, target.shape[1], _BLOCK):
-            window = (
-                slice(row, min(row + _BLOCK, target.shape[0])),
-                slice(column, min(column + _BLOCK, target.shape[1])),
-            )
-            centres, corners = _sample_points(transform, target, window)
-            y, x = centres[..., 0], centres[..., 1]
-            inside = (y >= top) & (y <= bottom) & (x >= left) & (x <= right)
-            if inside.any():
-                out[window][inside] = _sample(source, corners[:, inside])
-        if progress is not None:
-            progress(0.5 + 0.5 * window[0].stop / target.shape[0], "Aligning the section")
+    source = _means_of_four(slide.image(part.spacing, part, reading))
+    edges = slide.levels[0].grid.bounds
+    windows = [
+        (slice(row, min(row + _BLOCK, target.shape[0])), slice(column, column + _BLOCK))
+        for row in range(0, target.shape[0], _BLOCK)
+        for column in range(0, target.shape[1], _BLOCK)
+    ]
+
+    def fill_in(window: tuple[slice, slice]) -> int:
+        _pull(out[window], source, edges, transform, target, window)
+        return window[0].stop
+
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        for done in pool.map(fill_in, windows):
+            if progress is not None:
+                try:
+                    progress(0.5 + 0.5 * done / target.shape[0], "Aligning the section")
+                except BaseException:
+                    pool.shutdown(wait=True, cancel_futures=True)
+                    raise
     return Image(out, target)
+
+
+def _pull(
+    out: np.ndarray,
+    source: Image,
+    edges: tuple[float, float, float, float],
+    transform: Transform,
+    target: Grid,
+    window: tuple[slice, slice],
+) -> None:
+    """Fill one block of the result, `out`, where the slide reaches."""
+    rows, columns = target.rows[window[0]], target.columns[window[1]]
+    centres = np.stack(np.meshgrid(rows, columns, indexing="ij"), axis=-1).reshape(-1, 2)
+    points = transform.to_slide(centres)
+    y, x = points.T
+    top, left, bottom, right = edges
+    inside = (y >= top) & (y <= bottom) & (x >= left) & (x <= right)
+    if not inside.any():
+        return
+    index = source.grid.to_index(points[inside]).T
+    values = np.stack(
+        [
+            ndimage.map_coordinates(
+                source.data[..., c], index, np.float32, order=1, mode="nearest", prefilter=False
+            )
+            for c in range(3)
+        ],
+        axis=-1,
+    )
+    out[inside.reshape(out.shape[:2])] = np.rint(values).astype(np.uint8)
+
+
+def _means_of_four(image: Image) -> Image:
+    """Means over 2 × 2 neighbouring pixels, at every pixel corner within the image."""
+    data = image.data.astype(np.uint16)
+    for axis in (0, 1):
+        if data.shape[axis] > 1:
+            low = np.take(data, range(data.shape[axis] - 1), axis=axis)
+            data = low + np.take(data, range(1, data.shape[axis]), axis=axis)
+        else:
+            data = data * 2
+    grid = image.grid
+    shift = [s / 2 if n > 1 else 0.0 for s, n in zip(grid.spacing, grid.shape, strict=True)]
+    origin = (grid.origin[0] + shift[0], grid.origin[1] + shift[1])
+    means = ((data + 2) // 4).astype(np.uint8)
+    return Image(means, Grid(means.shape[:2], grid.spacing, origin, grid.frame))
 
 
 def _covered(slide: Slide, transform: Transform, target: Grid) -> Grid | None:
@@ -90,38 +145,3 @@ def _covered(slide: Slide, transform: Transform, target: Grid) -> Grid | None:
     shape = np.maximum(1, np.ceil((high - low) / pixel)).astype(int)
     origin = low + pixel / 2
     return Grid((shape[0], shape[1]), (pixel, pixel), (origin[0], origin[1]), "slide")
-
-
-def _sample_points(
-    transform: Transform, target: Grid, window: tuple[slice, slice]
-) -> tuple[np.ndarray, np.ndarray]:
-    """Slide mm of the pixel centres (h, w, 2) and of four points within each pixel (4, h, w, 2).
-
-    The four lie a quarter pixel from the centre, found from the neighbouring centres, so the map is
-    evaluated once a pixel.
-    """
-    rows = np.arange(window[0].start - 1, window[0].stop + 1)
-    columns = np.arange(window[1].start - 1, window[1].stop + 1)
-    at = np.stack(np.meshgrid(rows, columns, indexing="ij"), axis=-1)
-    mapped = transform.to_slide(target.to_mm(at.reshape(-1, 2))).reshape(at.shape)
-    down = (mapped[2:, 1:-1] - mapped[:-2, 1:-1]) / 8
-    across = (mapped[1:-1, 2:] - mapped[1:-1, :-2]) / 8
-    centre = mapped[1:-1, 1:-1]
-    return centre, np.stack(
-        [centre + a * down + b * across for a, b in ((-1, -1), (-1, 1), (1, -1), (1, 1))]
-    )
-
-
-def _sample(image: Image, points: np.ndarray) -> np.ndarray:
-    """Means over the first axis of bilinear samples at slide points (k, n, 2); uint8 (n, 3)."""
-    index = image.grid.to_index(points.reshape(-1, 2))
-    index = np.clip(index, 0, np.array(image.grid.shape) - 1.0)
-    low = np.minimum(index.astype(np.intp), np.maximum(np.array(image.grid.shape) - 2, 0))
-    part = (index - low).astype(np.float32)
-    high = np.minimum(low + 1, np.array(image.grid.shape) - 1)
-    (r0, c0), (r1, c1), (fr, fc) = low.T, high.T, part.T[..., None]
-    data = image.data
-    values = (data[r0, c0] * (1 - fc) + data[r0, c1] * fc) * (1 - fr)
-    values += (data[r1, c0] * (1 - fc) + data[r1, c1] * fc) * fr
-    means = values.reshape(*points.shape[:2], 3).mean(axis=0)
-    return np.rint(means).astype(np.uint8)

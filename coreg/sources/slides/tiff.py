@@ -26,7 +26,7 @@ from coreg.sources.slides.pixel_size import (
     from_tags,
     significant_bits,
 )
-from coreg.sources.slides.storage import Bytes, is_remote
+from coreg.sources.slides.storage import Bytes, is_remote, local_path
 
 # What tifffile and its codecs raise for files that break the standard.
 BROKEN = (
@@ -71,9 +71,13 @@ class TiffSlide(Slide):
             raise
 
     def _open(self, source: str, pixel_size_um: Any) -> None:
-        self._handle = self._files[source].open()
         try:
-            self._tiff = tifffile.TiffFile(self._handle, name=source)
+            if is_remote(source):
+                self._handle = self._files[source].open()
+                self._tiff = tifffile.TiffFile(self._handle, name=source)
+            else:
+                # By its path, so that the other files of a multi-file OME-TIFF are found.
+                self._tiff = tifffile.TiffFile(local_path(source))
             series = _main_series(self._tiff)
             levels = _levels(self._tiff, series)
             self._planes = [self._level_planes(source, level) for level in levels]

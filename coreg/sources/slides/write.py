@@ -114,6 +114,7 @@ def write_bands(
         "resolution": (10 / grid.spacing[1], 10 / grid.spacing[0]),
         "resolutionunit": "CENTIMETER",
         "metadata": metadata,
+        "maxworkers": min(4, os.cpu_count() or 1),
     }
     big = int(np.prod(shape)) * stored.itemsize > 2**31
     target = Path(path)
