@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from coreg.case import Case, Progress
-from coreg.geometry import Grid, Image, Outline, resample
+from coreg.geometry import Grid, Image, Outline, mask_from_outlines, resample
 from coreg.results import to_json, write_text
 from coreg.steps import need
 from coreg.steps.outline import LESIONS
 
 if TYPE_CHECKING:
-    from coreg.agreement import Agreement, Intervals
-    from coreg.transforms import Transform
+    from coreg.agreement import Agreement, Intervals, ThresholdCurves
+    from coreg.steps.align import Alignment
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Sides:
     maps: dict[str, np.ndarray]
     predicted: list[Outline]
     zones: list[Outline]
-    transform: Transform
+    alignment: Alignment
     valid: np.ndarray
     left_out: dict[str, float]
 
@@ -41,13 +41,13 @@ def seed(case: Case) -> int | None:
 
 
 def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
-    """Write agreement.csv, agreement.json, pathology.geojson (plane mm) and validity.npz."""
-    from coreg.agreement import measure_outlines
+    """Write agreement.csv and .json, threshold.json, pathology.geojson (plane mm), validity.npz."""
+    from coreg.agreement import measure_outlines, resolution_limit
     from coreg.sources.maps import save_maps
     from coreg.sources.outlines import write_outlines
 
     sides = read_sides(case)
-    mapped = [sides.transform.outline_to_plane(zone) for zone in sides.zones]
+    mapped = [sides.alignment.transform.outline_to_plane(zone) for zone in sides.zones]
     write_outlines(folder / "pathology.geojson", mapped, frame="plane")
     save_maps(folder / "validity.npz", sides.grid, {"valid": sides.valid})
     zones: dict[str, Any] = {}
@@ -69,26 +69,48 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         "shares": {name: table["shares"] for name, table in zones.items()},
         "sources_without_information": {name: table["missing"] for name, table in zones.items()},
     }
-    write_text(folder / "agreement.json", to_json({"case": case.name, "zones": zones, **summary}))
+    curves = _curves(sides, mapped)
+    limits = {
+        name: resolution_limit(
+            tuple(case.settings["agree"]["point_spread_mm"]),
+            sides.grid,
+            [outline for outline in mapped if outline.zone in parts],
+        ).to_dict()
+        for name, parts in LESIONS.items()
+        if any(outline.zone in parts for outline in mapped)
+    }
+    summary["best_threshold_percent"] = {
+        name: curve.best_threshold_percent for name, curve in curves.zones.items()
+    }
+    summary["dice_at_best_threshold"] = {
+        name: curve.best_dice for name, curve in curves.zones.items()
+    }
+    summary["average_precision"] = {
+        name: curve.average_precision for name, curve in curves.zones.items()
+    }
+    summary["dice_that_resolution_allows"] = {name: lim["dice"] for name, lim in limits.items()}
+    everything = {"case": case.name, "zones": zones, "resolution": limits, **summary}
+    write_text(folder / "agreement.json", to_json(everything))
+    write_text(folder / "threshold.json", to_json(curves.to_dict()))
     write_text(folder / "agreement.csv", agreement_csv(case.name, zones))
     return summary
 
 
 def read_sides(case: Case) -> Sides:
     """Bring both sides onto the imaging plane's grid."""
-    import json
-
     from coreg.sources.maps import load_maps
     from coreg.sources.outlines import read_outlines
-    from coreg.transforms import transform_from_dict
+    from coreg.steps.align import read_alignment
 
     grid, maps = load_maps(need(case, "predict").file("change.npz"))
-    outline, align = need(case, "outline"), need(case, "align")
-    transform = transform_from_dict(json.loads(align.file("transform.json").read_text("utf-8")))
+    outline = need(case, "outline")
+    alignment = read_alignment(need(case, "align"))
     slide_grid, tissue = load_maps(outline.file("tissue.npz"))
 
     def on_plane(mask: np.ndarray) -> np.ndarray:
-        return resample(Image(mask, slide_grid), grid, transform.to_slide, order=0, fill=0)
+        return resample(
+            Image(mask, slide_grid), grid, alignment.transform.to_slide, order=0, fill=0
+        )
 
     judged = maps["valid"].astype(bool)
     artefact = on_plane(tissue["artefact"])
@@ -106,10 +128,22 @@ def read_sides(case: Case) -> Sides:
         maps,
         read_outlines(need(case, "predict").file("predicted.geojson")),
         read_outlines(outline.file("zones.geojson")),
-        transform,
+        alignment,
         valid,
         {why: float(mask.sum() * grid.pixel_area) for why, mask in left_out.items()},
     )
+
+
+def _curves(sides: Sides, mapped: list[Outline]) -> ThresholdCurves:
+    """Agreement over the threshold, for each pathology lesion."""
+    from coreg.agreement import threshold_curves
+
+    lesions = {
+        name: mask_from_outlines([o for o in mapped if o.zone in parts], sides.grid)
+        for name, parts in LESIONS.items()
+    }
+    change = sides.maps["smoothed_change_percent"]
+    return threshold_curves(change, lesions, sides.grid, sides.valid)
 
 
 def _intervals(
@@ -118,7 +152,6 @@ def _intervals(
     """Monte-Carlo intervals; None where one side has no lesion to disturb."""
     from coreg.agreement import IntervalInputs, RegionRules, intervals
     from coreg.alignment.uncertainty import sample_transforms
-    from coreg.steps.align import case_fit
 
     pathology = [zone for zone in sides.zones if zone.zone in parts]
     if not pathology or not sides.predicted:
@@ -138,8 +171,8 @@ def _intervals(
         score_error=error if np.isfinite(error).any() else None,
         noise_fwhm_mm=tuple(settings["point_spread_mm"]),
         smoothed_mm=options["smooth_mm"] if options["rule"] != "growing" else 0.0,
-        transform=sides.transform,
-        transforms=sample_transforms(case_fit(case), settings["draws"], settings["seed"]),
+        transform=sides.alignment.transform,
+        transforms=sample_transforms(sides.alignment, settings["draws"], settings["seed"]),
         outline_sd_mm=_outline_sd(case, parts),
     )
     return intervals(inputs, settings["draws"], settings["seed"], progress)

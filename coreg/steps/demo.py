@@ -106,6 +106,4 @@ def run_demo(
     case = make_demo(folder, seed=seed, um_per_px=um_per_px, progress=part(0.0, 0.5))
     result = case.run(progress=part(0.5, 0.5))
     truth = json.loads((folder / "truth" / "truth.json").read_text(encoding="utf-8"))
-    return DemoResult(
-        result, {zone: truth["agreement"][zone] for zone in result.agreement}
-    )
+    return DemoResult(result, {zone: truth["agreement"][zone] for zone in result.agreement})

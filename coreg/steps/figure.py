@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from coreg.case import Case, Progress
-from coreg.figure import FigureData, Layout, draw, legend, save, write_numbers
-from coreg.geometry import Grid, Image
+from coreg.figure import (
+    Course,
+    FigureData,
+    Layout,
+    ThresholdCurve,
+    draw,
+    legend,
+    save,
+    write_numbers,
+)
+from coreg.geometry import Image
 from coreg.results import write_text
 from coreg.steps import need
-from coreg.steps.agree import read_sides
+from coreg.steps.agree import Sides, read_sides
 
 if TYPE_CHECKING:
     from coreg.sources.bmode import BMode
@@ -39,6 +49,7 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
 
 def figure_data(case: Case) -> FigureData:
     """What the finished steps offer to the figure."""
+    from coreg.sources.maps import load_maps
     from coreg.sources.outlines import read_outlines
     from coreg.sources.slides import resample_slide
     from coreg.steps.slides import open_case_slide
@@ -49,22 +60,26 @@ def figure_data(case: Case) -> FigureData:
     with open_case_slide(case) as slide:
         section = slide.image(max(spacing, *slide.pixel_size))
         target = sides.grid.with_spacing(max(spacing, 0.05))
-        on_plane = resample_slide(slide, sides.transform, target)
+        on_plane = resample_slide(slide, sides.alignment.transform, target)
     focus = case.settings["predict"]["focus_mm"]
     bmode = case_bmode(case)
+    quality_grid, quality = load_maps(need(case, "align").file("quality.npz"))
     return FigureData(
         name=case.name,
         bmode=None if bmode is None else bmode.image,
-        baseline=_image(sides.maps["baseline_um"], sides.grid),
-        final=_image(sides.maps["final_um"], sides.grid),
-        change_percent=_image(sides.maps["change_percent"], sides.grid),
+        baseline=_trusted(sides, "baseline_um"),
+        final=_trusted(sides, "final_um"),
+        change_percent=_trusted(sides, "change_percent"),
         valid=sides.valid,
         predicted=tuple(sides.predicted),
         section=section,
         section_outlines=tuple(sides.zones),
         section_on_plane=on_plane,
         pathology=tuple(read_outlines(agree.file("pathology.geojson"))),
+        error_mm=Image(quality["expected_error_mm"], quality_grid),
         agreement=agree.summary["zones"],
+        course=_course(case),
+        threshold_curves=_threshold_curves(case),
         focus_mm=None if focus is None else (focus[0], focus[1]),
     )
 
@@ -88,5 +103,32 @@ def case_bmode(case: Case) -> BMode | None:
     )
 
 
-def _image(values: np.ndarray, grid: Grid) -> Image:
-    return Image(values, grid)
+def _trusted(sides: Sides, name: str) -> Image:
+    """A map without the pixels whose estimate is not to be trusted."""
+    return Image(np.where(sides.maps["valid"], sides.maps[name], np.nan), sides.grid)
+
+
+def _course(case: Case) -> Course | None:
+    followed = need(case, "predict").summary["course"]
+    if followed is None:
+        return None
+
+    def column(name: str) -> np.ndarray:
+        return np.array(followed[name], dtype=np.float64)  # null, where nothing is known, to NaN
+
+    return Course(
+        column("times_s"),
+        column("mean_percent"),
+        column("deviation_percent"),
+        column("area_mm2"),
+    )
+
+
+def _threshold_curves(case: Case) -> tuple[ThresholdCurve, ...]:
+    stored = json.loads(need(case, "agree").file("threshold.json").read_text("utf-8"))
+    used = need(case, "predict").summary["threshold_percent"]
+    steps = np.array(stored["thresholds_percent"], dtype=np.float64)
+    return tuple(
+        ThresholdCurve(name, steps, np.array(curve["dice"], dtype=np.float64), used_percent=used)
+        for name, curve in stored["zones"].items()
+    )

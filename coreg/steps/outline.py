@@ -9,13 +9,16 @@ import numpy as np
 
 from coreg.case import Case, Progress
 from coreg.errors import InputError
-from coreg.geometry import Grid, Image, Outline, mask_from_outlines
+from coreg.geometry import Grid, Image, Outline, bounding_grid, mask_from_outlines
 
 # What pathology calls the lesion; both are reported.
 LESIONS: dict[str, tuple[str, ...]] = {
     "ablated": ("ablated",),
     "ablated + diffusion-damaged": ("ablated", "diffusion-damaged"),
 }
+# Outlines of several observers are compared on a grid of this many pixels, with this margin around.
+CONSENSUS_PX = 1000
+CONSENSUS_MARGIN_MM = 1.0
 # The tissue mask needs no more detail than this.
 TISSUE_SPACING_MM = 0.032
 
@@ -94,7 +97,8 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
         name or "unnamed": [outline for outline in zones if outline.observer == name]
         for name in observers
     }
-    agreed = consensus(by_observer, grid, case.settings["outlines"]["consensus"])
+    around = _around(zones, max(grid.spacing))
+    agreed = consensus(by_observer, around, case.settings["outlines"]["consensus"])
     about.update(
         method=agreed.method,
         spread_mm={name: region.spread for name, region in agreed.regions.items()},
@@ -111,6 +115,15 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
         },
     )
     return agreed.outlines(), about
+
+
+def _around(zones: list[Outline], finest_mm: float) -> Grid:
+    """A grid over all that anybody drew: what lies farther away tells nothing of the observers."""
+    points = np.concatenate([zone.exterior for zone in zones])
+    extent = float(np.ptp(points, axis=0).max()) + 2 * CONSENSUS_MARGIN_MM
+    return bounding_grid(
+        points, max(finest_mm, extent / CONSENSUS_PX), "slide", CONSENSUS_MARGIN_MM
+    )
 
 
 def _check_on_slide(zones: list[Outline], grid: Grid) -> None:

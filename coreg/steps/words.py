@@ -60,10 +60,15 @@ def _aligned(summary: dict[str, Any]) -> list[str]:
         f"leave-one-out error {left} (median), shrinkage {100 * summary['shrinkage_depth']:.0f} % "
         f"in depth and {100 * summary['shrinkage_lateral']:.0f} % laterally."
     ]
+    low, high = summary["error_interval_mm"]
+    if summary["error_mm"] is not None and low is not None:
+        lines.append(
+            f"  Expected error over {summary['judged_over']}: {summary['error_mm']:.2f} mm (95 % "
+            f"interval {low:.2f} to {high:.2f}); verdict: {summary['verdict']}."
+        )
+    lines += [f"  {reason}" for reason in summary["reasons"]]
     if summary["suspects"]:
         lines.append(f"  Does not fit the others: {', '.join(summary['suspects'])}.")
-    if summary["reason"]:
-        lines.append(f"  {summary['reason']}")
     return lines
 
 
