@@ -33,9 +33,13 @@ def test_the_middle_of_three_nested_observers_is_the_consensus(method):
     np.testing.assert_array_equal(result.labels, lesion(0.9, 1.3))
 
 
-def test_two_observers_agree_where_both_are_inside():
-    result = consensus({"A": lesion(0.8, 1.2), "B": lesion(0.9, 1.3)}, GRID)
-    np.testing.assert_array_equal(result.labels == 4, disc(0.8))
+def test_two_observers_agree_on_the_boundary_half_way_between_theirs():
+    """Cutting them to their overlap would make every lesion too small."""
+    result = consensus({"A": lesion(0.8, 1.2), "B": lesion(1.0, 1.4)}, GRID)
+    core = result.labels == 4
+    assert core.sum() * GRID.pixel_area == pytest.approx(np.pi * 0.9**2, rel=0.01)
+    assert not (core & ~disc(0.92)).any()
+    assert not (disc(0.88) & ~core).any()
 
 
 def test_a_rim_drawn_as_a_ring_or_over_the_core_is_the_same():
