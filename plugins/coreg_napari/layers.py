@@ -104,18 +104,17 @@ def slide_layer(slide: Slide, name: str = "section", **more: Any) -> LayerData:
 
 
 def change_layer(percent: np.ndarray, grid: Grid, name: str = "change (%)") -> LayerData:
-    """A map of relative change: blue is stiffer, brown softer, symmetric about 0."""
-    from coreg.figure.style import change_map, symmetric_range
+    """A map of relative change: blue is stiffer, brown softer; no change is transparent.
 
-    half = symmetric_range(percent)
+    The scale is fixed at ±100 %: amplitude cannot fall by more, and maps stay comparable.
+    """
     return (
         percent,
         {
             "name": name,
             **world(grid),
-            "colormap": _colormap(change_map()),
-            "contrast_limits": (-half, half),
-            "opacity": 0.7,
+            "colormap": _change_colormap(),
+            "contrast_limits": (-100.0, 100.0),
             "metadata": tagged("plane", "change"),
         },
         "image",
@@ -186,6 +185,11 @@ def labels_layer(
     )
 
 
+def trusted(values: np.ndarray, valid: np.ndarray) -> np.ndarray:
+    """A map, or maps over time, with NaN where the estimate is not to be trusted."""
+    return np.where(valid, values, np.float32(np.nan))
+
+
 def percentiles(values: np.ndarray, low: float, high: float) -> tuple[float, float]:
     """Two percentiles of the finite values; (0, 1) where there are none, never equal."""
     finite = values[np.isfinite(values)]
@@ -195,10 +199,16 @@ def percentiles(values: np.ndarray, low: float, high: float) -> tuple[float, flo
     return float(bottom), float(top if top > bottom else bottom + 1.0)
 
 
-def _colormap(of_matplotlib: Any) -> Any:
+def _change_colormap() -> Any:
+    """coreg's colours of change, the more transparent the smaller the change."""
     from napari.utils import Colormap
 
-    return Colormap(of_matplotlib(np.linspace(0, 1, 256)), name=of_matplotlib.name)
+    from coreg.figure.style import change_map
+
+    position = np.linspace(0, 1, 256)
+    colours = change_map()(position)
+    colours[:, 3] = np.clip(2.5 * np.abs(2 * position - 1), 0, 0.85)
+    return Colormap(colours, name="coreg-change", nan_color="transparent")
 
 
 # --- outlines ------------------------------------------------------------------------------

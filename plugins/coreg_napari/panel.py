@@ -21,7 +21,7 @@ from qtpy.QtWidgets import (
 
 from coreg_napari import keys, scene
 from coreg_napari.colours import STATE_COLOURS
-from coreg_napari.compat import read_in_threads, show_scale_bar
+from coreg_napari.compat import camera, read_in_threads, show_scale_bar
 from coreg_napari.desk import Desk
 from coreg_napari.jobs import ThreadJobs
 from coreg_napari.missing import missing
@@ -32,7 +32,7 @@ from coreg_napari.pages.displacement import DisplacementPage
 from coreg_napari.pages.figure import FigurePage
 from coreg_napari.pages.outline import OutlinePage
 from coreg_napari.section_view import SectionCanvas
-from coreg_napari.widgets import Fold, button, note
+from coreg_napari.widgets import Fold, button, note, toggle
 
 if TYPE_CHECKING:
     from coreg.case import Status
@@ -53,6 +53,13 @@ SECTION_SHARE = {
     "align": 0.5,
     "agree": 0.25,
     "figure": 0.35,
+}
+# What each page shows of our layers; a page without an entry leaves them as they are.
+SHOWN = {
+    "predict": ("section", "bmode", "change", "predicted"),
+    "outline": ("section", "bmode", "predicted", "outlines", "drawn", "strokes", "proposal"),
+    "align": ("section", "bmode", "landmarks", "pointer"),
+    "agree": ("section", "bmode", "pathology", "predicted"),
 }
 CHECK_FILES_MS = 2000
 NOTIFY = {"error": "show_error", "warning": "show_warning", "info": "show_info"}
@@ -103,6 +110,7 @@ class MainPanel(QWidget):
         self.canvas = SectionCanvas()
         self.desk = Desk(napari_viewer, self.canvas.viewer, self.jobs)
         self.turn = self.canvas.turn
+        self._zooms: list[float | None] = [None, None]  # as last fitted
         read_in_threads(napari_viewer)
         show_scale_bar(napari_viewer)
         self._build()
@@ -139,7 +147,7 @@ class MainPanel(QWidget):
             area.setWidget(page)
             self.stack.addWidget(area)
         self.run_all = button(
-            "Run all that is not done",
+            "Run all",
             self._run_all,
             "Do every step that is to do or stale, in order.",
         )
@@ -151,7 +159,10 @@ class MainPanel(QWidget):
         self.doing = note()
         self.stop = button("Stop", self.jobs.stop, "Stop what is running; nothing is half written.")
         tools = QHBoxLayout()
-        for widget in (self.run_all, self.undo, self.redo):
+        self.layers = toggle(
+            "Layers", self._show_layer_lists, "Show napari's own list of layers and their controls."
+        )
+        for widget in (self.run_all, self.undo, self.redo, self.layers):
             tools.addWidget(widget)
         progress = QGridLayout()
         progress.addWidget(self.doing, 0, 0, 1, 2)
@@ -186,6 +197,12 @@ class MainPanel(QWidget):
             actions.update(getattr(page, "actions", dict)())
         keys.bind((self.viewer, self.canvas.viewer), actions)
 
+    def _show_layer_lists(self, shown: bool) -> None:
+        centre = self.viewer.window._qt_viewer
+        for dock in (centre.dockLayerList, centre.dockLayerControls):
+            dock.setVisible(shown)
+        self._share_out()
+
     def _arrange(self) -> None:
         """Put the section beside the plane and this panel at the far right."""
         window = self.window()
@@ -193,6 +210,7 @@ class MainPanel(QWidget):
         section, panel = _dock_of(self.canvas), _dock_of(self)
         if section is not None and panel is not None:
             window.splitDockWidget(section, panel, Qt.Orientation.Horizontal)
+        self._show_layer_lists(self.layers.isChecked())
         self._share_out()
 
     def _share_out(self) -> None:
@@ -205,6 +223,14 @@ class MainPanel(QWidget):
         own = max(panel.minimumSizeHint().width(), 400)
         wide = int((room - own) * SECTION_SHARE[self.page])
         self.window().resizeDocks([section, panel], [wide, own], Qt.Orientation.Horizontal)
+        QTimer.singleShot(50, self._fit)
+
+    def _fit(self) -> None:
+        """Fit what is shown to canvases that changed their size, unless the user has zoomed."""
+        for number, viewer in enumerate((self.viewer, self.canvas.viewer)):
+            if viewer.layers and self._zooms[number] in (None, camera(viewer).zoom):
+                viewer.reset_view()
+                self._zooms[number] = camera(viewer).zoom
 
     # --- what it does -----------------------------------------------------
 
@@ -221,8 +247,14 @@ class MainPanel(QWidget):
             row.name.setChecked(name == step)
         if before != step:
             _call(self.pages[before], "left")
+            self._show_layers(step)
             _call(self.pages[step], "entered")
         self._share_out()
+
+    def _show_layers(self, step: str) -> None:
+        if step in SHOWN:
+            for viewer in (self.viewer, self.canvas.viewer):
+                scene.show_only(viewer, SHOWN[step])
 
     def run(self, step: str) -> None:
         """Do one step, again where it is done."""
@@ -251,8 +283,9 @@ class MainPanel(QWidget):
         self.title.setText(self.desk.case.name)
         self.title.setToolTip(str(self.desk.case.folder))
         self.viewer.title = f"coreg: {self.desk.case.name}"
-        self.viewer.reset_view()
-        self.canvas.viewer.reset_view()
+        self._zooms = [None, None]
+        self._show_layers(self.page)
+        self._fit()
 
     def _show_states(self, states: dict[str, Status]) -> None:
         lacking = missing(self.desk)

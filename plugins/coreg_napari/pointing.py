@@ -153,11 +153,14 @@ class Pointing:
             {
                 "name": "landmarks",
                 **vectors_world(frame),
-                "features": {"name": [rows[i].name for i in shown]},
+                "features": {
+                    "name": [rows[i].name for i in shown],
+                    "number": [str(i + 1) for i in shown],
+                },
                 "text": {
-                    "string": "{name}",
-                    "color": "white",
-                    "size": 9,
+                    "string": "{number}",
+                    "color": "black" if frame == "slide" else "white",
+                    "size": 11,
                     "anchor": "upper_left",
                 },
                 "symbol": ["star" if i == self.selected else "disc" for i in shown],

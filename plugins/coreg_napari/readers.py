@@ -91,9 +91,10 @@ def plane_layers(case: Case) -> tuple[list[LayerData], list[str]]:
     predict, agree = case.result("predict"), case.result("agree")
     if predict is not None:
         grid, maps = load_maps(predict.file("change.npz"))
-        found.append(make.amplitude_layer(maps["baseline_um"], grid, "baseline (µm)"))
-        found.append(make.amplitude_layer(maps["final_um"], grid, "final (µm)"))
-        found.append(make.change_layer(maps["change_percent"], grid))
+        valid = maps["valid"].astype(bool)
+        for key, name in (("baseline_um", "baseline (µm)"), ("final_um", "final (µm)")):
+            found.append(make.amplitude_layer(make.trusted(maps[key], valid), grid, name))
+        found.append(make.change_layer(make.trusted(maps["change_percent"], valid), grid))
     if agree is not None:
         mapped = read_outlines(agree.file("pathology.geojson"))
         found.append(make.contour_layer(mapped, "plane", "pathology on the plane", "pathology"))

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from coreg_napari.layers import LayerData, in_mm, tag
 
 if TYPE_CHECKING:
@@ -109,18 +107,6 @@ def show_only(viewer: ViewerModel, roles: Iterable[str]) -> None:
         role = tag(layer).get("role")
         if role is not None:
             layer.visible = role in chosen
-
-
-def fit_view(viewer: ViewerModel, layer: Layer, share: float = 0.94) -> None:
-    """Move the camera so that a layer fills the canvas."""
-    from coreg_napari.compat import camera
-
-    low, high = np.asarray(layer.extent.world)[:, -2:]
-    size = viewer.canvas.size if hasattr(viewer, "canvas") else viewer._canvas_size
-    view = camera(viewer)
-    view.center = (0.0, *((low + high) / 2))
-    extent = np.maximum(high - low, 1e-6)
-    view.zoom = share * float(np.min(np.array(size) / extent))
 
 
 def on_foreign_layer(viewer: ViewerModel, tell: Callable[[Layer], None]) -> None:

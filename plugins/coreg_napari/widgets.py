@@ -104,6 +104,7 @@ class Picture(QFrame):
         self._pixmap: QPixmap | None = None
         self._label = QLabel(empty)
         self._label.setWordWrap(True)
+        self._label.setStyleSheet("padding: 0px; margin: 0px; border: none;")
         self._label.setAlignment(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignHCenter)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)

@@ -99,7 +99,7 @@ class AgreementPage(QWidget):
         )
 
     def _show(self, agreed: Agreed | None) -> None:
-        from coreg.figure.words import measure_name, with_interval
+        from coreg.figure.words import MEASURE_WORDS, measure_name, with_interval
 
         self.agreed = agreed
         if agreed is None:
@@ -108,17 +108,20 @@ class AgreementPage(QWidget):
             self.remarks.setText("")
             return
         zones = list(agreed.zones)
-        measures = list(agreed.zones[zones[0]])
-        self.table.setColumnCount(len(zones))
+        known = agreed.zones[zones[0]]
+        measures = [name for name in MEASURE_WORDS if name in known]
+        measures += [name for name in known if name not in MEASURE_WORDS]
+        self.table.setColumnCount(1 + len(zones))
         self.table.setRowCount(len(measures))
-        self.table.setHorizontalHeaderLabels(zones)
-        self.table.setVerticalHeaderLabels([measure_name(name) for name in measures])
+        self.table.setHorizontalHeaderLabels(["", *(zone.replace(" + ", " +\n") for zone in zones)])
         for i, name in enumerate(measures):
-            for j, zone in enumerate(zones):
-                text = with_interval(name, agreed.zones[zone][name])
+            texts = [with_interval(name, agreed.zones[zone][name]) for zone in zones]
+            for j, text in enumerate(
+                [measure_name(name), *(t.replace(" (", "\n(") for t in texts)]
+            ):
                 self.table.setItem(i, j, QTableWidgetItem(text))
         self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
-        self.table.verticalHeader().setMaximumWidth(150)
+        self.table.verticalHeader().setVisible(False)
         self.table.resizeRowsToContents()
         self.remarks.setText(" ".join(agreed.remarks))
         self.plot.show_array(agreed.plot)

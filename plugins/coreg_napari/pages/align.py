@@ -37,7 +37,8 @@ if TYPE_CHECKING:
     from coreg.case import Case
     from coreg_napari.desk import Desk
 
-COLUMNS = ("landmark", "residual (mm)", "left out (mm)", "observer")
+COLUMNS = ("", "landmark", "residual", "left out", "observer")
+NAME = 1
 # The section on the plane need not be finer than this to be compared with B-mode.
 COMPARE_MM = 0.05
 
@@ -109,7 +110,17 @@ class AlignPage(QWidget):
         table.setHorizontalHeaderLabels(COLUMNS)
         header = table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
-        header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
+        header.setSectionResizeMode(NAME, QHeaderView.ResizeMode.Stretch)
+        for number, tip in enumerate(
+            (
+                "The number on both canvases.",
+                "The structure's name; double-click to change it.",
+                "Distance from the fit, mm in the plane.",
+                "The same with this landmark left out of the fit: the honest error, mm.",
+                "Who placed it.",
+            )
+        ):
+            table.horizontalHeaderItem(number).setToolTip(tip)
         table.verticalHeader().setVisible(False)
         table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
@@ -117,7 +128,7 @@ class AlignPage(QWidget):
         table.setToolTip("Double-click a name to change it; double-click a number to go there.")
         table.itemSelectionChanged.connect(self._row_selected)
         table.itemChanged.connect(self._renamed)
-        table.cellDoubleClicked.connect(lambda r, c: c and self.go_to(r))
+        table.cellDoubleClicked.connect(lambda r, c: c != NAME and self.go_to(r))
         return table
 
     def actions(self) -> dict[str, Callable[[], Any]]:
@@ -149,10 +160,10 @@ class AlignPage(QWidget):
         for i, landmark in enumerate(rows):
             residual, left_out = errors.get(i, (float("nan"), float("nan")))
             waits = "" if landmark.complete else self._waits(landmark.plane is None)
-            texts = (landmark.name, waits or _mm(residual), _mm(left_out), landmark.observer)
-            for j, text in enumerate(texts):
+            numbers = (waits or _mm(residual), _mm(left_out))
+            for j, text in enumerate((str(i + 1), landmark.name, *numbers, landmark.observer)):
                 item = QTableWidgetItem(text)
-                if j:
+                if j != NAME:
                     item.setFlags(item.flags() & ~Qt.ItemFlag.ItemIsEditable)
                 if i == worst:
                     item.setForeground(QColor(BAD))
@@ -203,7 +214,7 @@ class AlignPage(QWidget):
         self.table.blockSignals(False)
 
     def _renamed(self, item: QTableWidgetItem) -> None:
-        if item.column() != 0:
+        if item.column() != NAME:
             return
         try:
             self.desk.table.rename(item.row(), item.text())

@@ -13,7 +13,7 @@ from coreg.geometry import Outline
 from coreg_napari import scene
 from coreg_napari.compat import show_colour_bar
 from coreg_napari.forms import SettingsForm
-from coreg_napari.layers import change_layer, contour_layer
+from coreg_napari.layers import change_layer, contour_layer, trusted
 from coreg_napari.maps import Maps, read_maps
 from coreg_napari.widgets import Fold, Picture, button, column, note, row
 
@@ -111,7 +111,8 @@ class DisplacementPage(QWidget):
             self.when.setText("")
             return
         if scene.find(self.desk.plane, "change") is None:
-            scene.put(self.desk.plane, change_layer(maps.change.percent, maps.grid))
+            shown = trusted(maps.change.percent, maps.valid)
+            scene.put(self.desk.plane, change_layer(shown, maps.grid))
         self.time.blockSignals(True)
         self.time.setRange(0, len(maps.series_percent) - 1)
         self.time.setValue(len(maps.series_percent) - 1)
@@ -155,7 +156,7 @@ class DisplacementPage(QWidget):
         layer = scene.find(self.desk.plane, "change")
         if self.maps is None or layer is None:
             return
-        layer.data = self.maps.series_percent[index]
+        layer.data = trusted(self.maps.series_percent[index], self.maps.valid)
         self.when.setText(f"{self.maps.times_s[index]:.0f} s")
 
     def _step_threshold(self, by: int) -> None:
