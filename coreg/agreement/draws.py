@@ -111,6 +111,8 @@ class Draws:
         self._score = np.asarray(inputs.score, dtype=np.float32)[window]
         self._error = error[window]
         self._undisturbed_prediction = level_region(self._score, self._grid, inputs.rules)
+        # A disturbed map is smoothed like the observed one, which takes the area once more along.
+        self._smoothed_again = _smoothed(self._score, self._grid, inputs.smoothed_mm)
         if NOISE in self.sources:
             self._fields = NoiseFields(
                 self._grid, (float(smoothed[0]), float(smoothed[1])), streams[NOISE]
@@ -136,10 +138,23 @@ class Draws:
         level = self._score
         if NOISE in disturbed:
             rng = np.random.default_rng(self._seeds[draw])
-            level = level + self._error * self._fields.draw(rng)
+            level = self._smoothed_again + self._error * self._fields.draw(rng)
         if THRESHOLD in disturbed:
             level = level + np.float32(self._steps[draw])
         return level_region(level, self._grid, self._inputs.rules)
+
+
+def _smoothed(values: np.ndarray, grid: Grid, sd_mm: float) -> np.ndarray:
+    """Gaussian smoothing over the pixels that have an estimate; NaN stays NaN."""
+    from scipy import ndimage
+
+    if not sd_mm > 0:
+        return values
+    known = np.isfinite(values)
+    sd = [sd_mm / spacing for spacing in grid.spacing]
+    weight = ndimage.gaussian_filter(known.astype(np.float32), sd)
+    total = ndimage.gaussian_filter(np.where(known, values, np.float32(0)), sd)
+    return np.where(known, total / np.maximum(weight, 1e-6), np.float32(np.nan))
 
 
 def _cut_grid(grid: Grid, window: tuple[slice, slice]) -> Grid:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy import special
 
 from coreg.agreement.draws import Draws
 from coreg.agreement.measures import MEASURES, plain
@@ -49,8 +48,8 @@ class IntervalInputs:
         lesion is then moved as a whole by a random shift of that root-mean-square length
     outline_sd_mm : standard deviation between observers of where the boundary lies, in the
         outlines' own mm; 0 leaves the source out
-    outline_correlation_mm : distance along the boundary over which an observer's error keeps its
-        sign (correlation exp(-1/2)); a choice, 2 mm unless measured
+    outline_correlation_mm : distance between boundary points over which an observer's error keeps
+        its sign (correlation exp(-1/2)); a choice, 2 mm unless measured
     outline_common : share of the observers' variance that is a habit of drawing wide or tight all
         round; a choice, one quarter unless measured
     """
@@ -167,11 +166,13 @@ def intervals(
     """Monte-Carlo intervals of every measure of agreement.
 
     Each draw disturbs the displacement map, the threshold, the alignment and the outline together
-    and measures again. Disturbing an already disturbed observation lowers overlap once more, so
-    plain percentiles would sit too low: the interval is the reflected one (basic bootstrap,
-    Davison & Hinkley 1997, section 5.2, from memory), taken on the logit of shares, the logarithm
-    of areas and distances, and the plain scale of signed offsets, so that it keeps to possible
-    values. It is widened, where needed, to hold the value itself.
+    and measures again. A disturbed map is smoothed once more, as the observed one was, so that what
+    smoothing does to the area shows. Disturbing an already disturbed observation moves a measure
+    once more the way the first disturbance did, so plain percentiles would sit too low for overlap
+    and too high for distances: the interval is the reflected one (basic bootstrap, Davison &
+    Hinkley 1997, section 5.2, from memory). It is reflected on a scale where disturbances add: squares of
+    distances and of the odds of not overlapping, logarithms of areas and extents, signed offsets as
+    they are. It is widened, where needed, to hold the value itself.
 
     Raises
     ------
@@ -212,12 +213,12 @@ def interval_of(name: str, value: float, results: np.ndarray) -> Interval:
         return Interval(value, np.nan, np.nan, np.nan, np.nan, undefined)
     forth, back = _scale(name)
     centre = forth(value)
-    low, high = np.quantile(forth(known), [0.025, 0.975])
-    limits = back(2 * centre - high), back(2 * centre - low)
+    ends = np.quantile(forth(known), [0.025, 0.975])
+    limits = back(2 * centre - ends)
     return Interval(
         float(value),
-        float(min(limits[0], value)),
-        float(max(limits[1], value)),
+        float(min(*limits, value)),
+        float(max(*limits, value)),
         float(known.std(ddof=1)),
         float(known.mean() - value),
         float(undefined),
@@ -226,21 +227,22 @@ def interval_of(name: str, value: float, results: np.ndarray) -> Interval:
 
 def _scale(name: str) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
     """The scale on which a measure's interval is reflected, and the way back."""
-    if name in ("dice", "jaccard", "sensitivity", "specificity", "precision") or name.endswith(
-        "_share"
-    ):
-        small = _SMALLEST_SHARE
-        return (
-            lambda v: special.logit(np.clip(v, small, 1 - small)),
-            lambda v: np.where(
-                special.expit(v) > 1 - 1.01 * small,
-                1.0,
-                np.where(special.expit(v) < 1.01 * small, 0.0, special.expit(v)),
-            ),
-        )
-    if name in ("area_difference_mm2",) or name.startswith("centroid_offset"):
+    if name in ("dice", "jaccard", "sensitivity", "specificity", "precision"):
+        return _squared_odds, lambda v: 1 / (1 + np.sqrt(np.maximum(v, 0)))
+    if name in ("mean_boundary_distance_mm", "hd95_mm", "hausdorff_mm"):
+        return np.square, lambda v: np.sqrt(np.maximum(v, 0))
+    if name.endswith("_share"):
+        return (lambda v: v), lambda v: np.clip(v, 0, 1)
+    if name == "area_difference_mm2" or name.startswith("centroid_offset"):
         return (lambda v: v), (lambda v: v)
     return (lambda v: np.log(np.maximum(v, 1e-6))), np.exp
+
+
+def _squared_odds(value: Any) -> Any:
+    """Squared odds of not overlapping: near full overlap the odds are the boundary's distance
+    over the lesion's size, and independent displacements add in their squares."""
+    known = np.maximum(value, _SMALLEST_SHARE)
+    return ((1 - known) / known) ** 2
 
 
 def _shares(draws: dict[str, np.ndarray], name: str) -> dict[str, float]:

@@ -83,7 +83,6 @@ class MovableRegion:
         self._sizes = [len(ring) for ring in rings]
         self.points = np.concatenate(rings)
         self._normals = np.concatenate([_normals(ring) for ring in rings])
-        self._steps = [float(np.linalg.norm(ring[1] - ring[0])) for ring in rings]
 
     def displacements(
         self,
@@ -98,20 +97,21 @@ class MovableRegion:
         Parameters
         ----------
         sd_mm : standard deviation at each point
-        correlation_mm : distance along the boundary at which the correlation is exp(-1/2)
+        correlation_mm : distance between two boundary points at which the correlation of the
+            part that is not common is exp(-1/2)
         common : share of the variance that moves the whole boundary in or out together
         """
-        parts = []
-        shared = rng.normal(size=(draws, 1))
-        for size, step in zip(self._sizes, self._steps, strict=True):
-            frequency = np.fft.rfftfreq(size, step)
-            amplitude = np.exp(-((np.pi * frequency * correlation_mm) ** 2))
-            kernel = np.fft.irfft(amplitude, size)
-            amplitude /= np.sqrt((kernel**2).sum())
-            white = rng.normal(size=(draws, size))
-            parts.append(np.fft.irfft(np.fft.rfft(white, axis=1) * amplitude, size, axis=1))
-        smooth = np.concatenate(parts, axis=1)
-        return sd_mm * (np.sqrt(1 - common) * smooth + np.sqrt(common) * shared)
+        from scipy.linalg import eigh
+        from scipy.spatial.distance import pdist, squareform
+
+        squared = squareform(pdist(self.points, "sqeuclidean"))
+        correlation = common + (1 - common) * np.exp(-squared / (2 * correlation_mm**2))
+        n = len(correlation)
+        # The largest modes carry all but a millionth of the variance of a smooth field.
+        values, modes = eigh(correlation, subset_by_index=(max(0, n - 80), n - 1))
+        keep = values > 1e-6 * values[-1]
+        white = rng.normal(size=(draws, int(keep.sum())))
+        return sd_mm * (white * np.sqrt(values[keep])) @ modes[:, keep].T
 
     def moved(self, displacement: np.ndarray) -> np.ndarray:
         """The boundary points (n, 2) pushed outwards by a displacement (n,) in mm."""

@@ -9,7 +9,12 @@ from typing import Any, Literal
 
 import numpy as np
 
-from coreg.cohort.bootstrap import DRAWS, bias_corrected_limits, complete_rows
+from coreg.cohort.bootstrap import (
+    DRAWS,
+    bias_corrected_limits,
+    complete_rows,
+    resampled_sums,
+)
 from coreg.errors import InputError
 
 Method = Literal["exact", "approximate", "bootstrap"]
@@ -142,29 +147,27 @@ def _bootstrap(
     difference: np.ndarray, mean: np.ndarray, names: np.ndarray, k: float, draws: int, seed: int
 ) -> tuple[tuple[float, float], ...]:
     """Intervals of bias, lower limit, upper limit and slope from the same draws of animals."""
-    unique, which = np.unique(names, return_inverse=True)
-    nothing = (float("nan"), float("nan"))
-    if len(unique) < 3:
+    if len(np.unique(names)) < 3:
+        nothing = (float("nan"), float("nan"))
         return nothing, nothing, nothing, nothing
-    rows = [np.flatnonzero(which == i) for i in range(len(unique))]
-    rng = np.random.default_rng(seed)
+    # Centred, so that the sums of squares keep their digits.
+    shift, d, m = difference.mean(), difference - difference.mean(), mean - mean.mean()
+    columns = [np.ones(len(d)), d, m, d * d, m * m, d * m]
+    found = _four(k, *resampled_sums(columns, names, draws, seed))
+    point = _four(k, *(np.array([column.sum()]) for column in columns))
+    limits = [bias_corrected_limits(f, float(v[0])) for f, v in zip(found, point, strict=True)]
+    moved = [(low + shift, high + shift) for low, high in limits[:3]]
+    return (*moved, limits[3])
 
-    def four(chosen: np.ndarray) -> tuple[float, float, float, float]:
-        d, m = difference[chosen], mean[chosen]
-        centred = m - m.mean()
-        power = centred @ centred
-        bias, sd = d.mean(), d.std(ddof=1)
-        slope = centred @ d / power if power > 0 else np.nan
-        return bias, bias - k * sd, bias + k * sd, slope
 
-    found = np.array(
-        [
-            four(np.concatenate([rows[i] for i in rng.integers(len(rows), size=len(rows))]))
-            for _ in range(draws)
-        ]
-    )
-    point = four(np.arange(len(difference)))
-    return tuple(bias_corrected_limits(found[:, i], value) for i, value in enumerate(point))
+def _four(k: float, *sums: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Bias, lower and upper limit, slope from the sums of 1, d, m, d², m², d·m, (draws,) each."""
+    n, d, m, dd, mm, dm = sums
+    with np.errstate(invalid="ignore", divide="ignore"):
+        bias = d / n
+        sd = np.sqrt(np.maximum(dd - d * bias, 0) / (n - 1))
+        slope = (dm - d * m / n) / (mm - m * m / n)
+    return bias, bias - k * sd, bias + k * sd, slope
 
 
 def repeatability(first: np.ndarray, second: np.ndarray, multiplier: float = 2.0) -> float:

@@ -72,6 +72,38 @@ def cluster_bootstrap(
     return Estimate(value, low, high, len(which), len(unique), "bootstrap over animals")
 
 
+def cluster_mean(
+    values: np.ndarray,
+    animals: Sequence[Any] | np.ndarray | None = None,
+    *,
+    draws: int = DRAWS,
+    seed: int = 0,
+) -> Estimate:
+    """The mean over lesions with the interval of `cluster_bootstrap`, all draws at once."""
+    (array,), names = complete_rows([values], animals)
+    count = len(np.unique(names))
+    value = float(array.mean()) if len(array) else float("nan")
+    if count < 3:
+        return Estimate(value, np.nan, np.nan, len(array), count, "none: under 3 animals")
+    n, total = resampled_sums([np.ones(len(array)), array - value], names, draws, seed)
+    low, high = bias_corrected_limits(value + total / n, value)
+    return Estimate(value, low, high, len(array), count, "bootstrap over animals")
+
+
+def resampled_sums(
+    columns: Sequence[np.ndarray], names: np.ndarray, draws: int, seed: int
+) -> list[np.ndarray]:
+    """Sums of columns (n,) over animals drawn with replacement, each (draws,).
+
+    What depends on sums alone (means, deviations, slopes, correlations) needs no more than these.
+    """
+    unique, which = np.unique(names, return_inverse=True)
+    of_animal = np.stack([np.bincount(which, weights=c, minlength=len(unique)) for c in columns])
+    rng = np.random.default_rng(seed)
+    times = rng.multinomial(len(unique), np.full(len(unique), 1 / len(unique)), size=draws)
+    return list(of_animal @ times.T)
+
+
 def bias_corrected_limits(found: np.ndarray, value: float) -> tuple[float, float]:
     """95 % limits from draws (n,) of a statistic; NaN where fewer than half have a value."""
     from scipy.stats import norm

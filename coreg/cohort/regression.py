@@ -8,7 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from coreg.cohort.bootstrap import DRAWS, Estimate, bias_corrected_limits, complete_rows
+from coreg.cohort.bootstrap import (
+    DRAWS,
+    Estimate,
+    bias_corrected_limits,
+    complete_rows,
+    resampled_sums,
+)
 from coreg.errors import InputError
 
 
@@ -133,10 +139,20 @@ def r_squared(
     seed: int = 0,
 ) -> Estimate:
     """Squared Pearson correlation, limits by bootstrap over animals."""
-    from coreg.cohort.bootstrap import cluster_bootstrap
-
-    columns = [np.asarray(x), np.asarray(y)]
-    return cluster_bootstrap(_squared_correlation, columns, animals, draws=draws, seed=seed)
+    (a, b), names = complete_rows([np.asarray(x), np.asarray(y)], animals)
+    animals_used = len(np.unique(names))
+    if animals_used < 3:
+        value = _squared_correlation(a, b) if len(a) > 1 else float("nan")
+        return Estimate(value, np.nan, np.nan, len(a), animals_used, "none: under 3 animals")
+    a, b = a - a.mean(), b - b.mean()
+    sums = resampled_sums([np.ones(len(a)), a, b, a * a, b * b, a * b], names, draws, seed)
+    n, sa, sb, saa, sbb, sab = sums
+    with np.errstate(invalid="ignore", divide="ignore"):
+        power = (saa - sa * sa / n) * (sbb - sb * sb / n)
+        found = (sab - sa * sb / n) ** 2 / np.where(power > 0, power, np.nan)
+    value = _squared_correlation(a, b)
+    low, high = bias_corrected_limits(found, value)
+    return Estimate(value, low, high, len(a), animals_used, "bootstrap over animals")
 
 
 def _squared_correlation(x: np.ndarray, y: np.ndarray) -> float:

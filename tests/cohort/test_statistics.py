@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from coreg.cohort.bland_altman import bland_altman
-from coreg.cohort.bootstrap import cluster_bootstrap
+from coreg.cohort.bootstrap import cluster_bootstrap, cluster_mean
 from coreg.cohort.concordance import concordance, intraclass
 from coreg.cohort.groups import compare_groups, mixed_model, per_animal
 from coreg.cohort.kappa import cohen_kappa, fleiss_kappa, label_table
@@ -66,6 +66,15 @@ def test_bootstrap_is_reproducible_and_resamples_animals_whole():
     clustered = cluster_bootstrap(np.mean, [constant], animals, draws=500)
     apart = cluster_bootstrap(np.mean, [constant], draws=500)
     assert clustered.high - clustered.low > 1.4 * (apart.high - apart.low)
+
+
+def test_the_fast_mean_agrees_with_the_bootstrap_draw_by_draw():
+    values, animals = RNG.normal(size=60), np.repeat(np.arange(20), 3)
+    slow = cluster_bootstrap(np.mean, [values], animals, draws=4000)
+    fast = cluster_mean(values, animals, draws=4000)
+    assert fast.value == slow.value
+    width = slow.high - slow.low
+    assert (fast.low, fast.high) == pytest.approx((slow.low, slow.high), abs=0.05 * width)
 
 
 def test_bootstrap_with_two_animals_gives_no_interval():
