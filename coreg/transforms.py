@@ -255,7 +255,8 @@ class Family:
     """A map and the smooth ways in which it may be off: what its draws share.
 
     The basis functions of plane points p are 1, both coordinates of ``q = (p - centre) / scale``,
-    and one function of the distance to each node: thin-plate or Gaussian (``exp(-r² / 2)``).
+    and one function of the place relative to each node: thin-plate or the product of two cubic
+    B-splines with knots every `scale`.
     `modes` (functions, r) combines them into fewer. What is computed for one set of points is kept
     for the next draw of the same set.
     """
@@ -264,12 +265,12 @@ class Family:
     centre: np.ndarray
     scale: float
     nodes: np.ndarray
-    kernel: str = "gaussian"
+    kernel: str = "b-spline"
     modes: np.ndarray | None = None
 
     def __post_init__(self) -> None:
-        if self.kernel not in ("gaussian", "thin-plate"):
-            raise InputError(f"Expected kernel 'gaussian' or 'thin-plate', got {self.kernel!r}.")
+        if self.kernel not in ("b-spline", "thin-plate"):
+            raise InputError(f"Expected kernel 'b-spline' or 'thin-plate', got {self.kernel!r}.")
         object.__setattr__(self, "centre", as_points(self.centre)[0])
         nodes = np.asarray(self.nodes, dtype=np.float64).reshape(-1, 2)
         object.__setattr__(self, "nodes", nodes)
@@ -290,7 +291,8 @@ class Family:
         linear = np.column_stack([np.ones(len(points)), (points - self.centre) / self.scale])
         if self.kernel == "thin-plate":
             return np.hstack([linear, thin_plate_kernel(points, self.nodes, self.scale)])
-        return np.hstack([linear, _gaussian(points, self.nodes, self.scale)])
+        values, _ = _cubic((points[:, None, :] - self.nodes) / self.scale)
+        return np.hstack([linear, values.prod(axis=2)])
 
     def gradient(self, points: np.ndarray) -> np.ndarray:
         """Derivative of the basis functions with the points, per mm; (n, size, 2)."""
@@ -299,9 +301,8 @@ class Family:
         if self.kernel == "thin-plate":
             bend = thin_plate_gradient(points, self.nodes, self.scale)
         else:
-            difference = (points[:, None, :] - self.nodes) / self.scale
-            values = _gaussian(points, self.nodes, self.scale)
-            bend = -difference * values[..., None] / self.scale
+            values, slopes = _cubic((points[:, None, :] - self.nodes) / self.scale)
+            bend = slopes * values[..., ::-1] / self.scale
         both = np.concatenate([linear, bend], axis=1)
         return both if self.modes is None else np.einsum("nmj,mr->nrj", both, self.modes)
 
@@ -359,9 +360,13 @@ class Perturbed(Transform):
         }
 
 
-def _gaussian(points: np.ndarray, nodes: np.ndarray, scale: float) -> np.ndarray:
-    squared = ((points[:, None, :] - nodes) ** 2).sum(axis=2) / scale**2
-    return np.asarray(np.exp(-squared / 2))
+def _cubic(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The centred cubic B-spline with unit knots, and its derivative."""
+    a = np.abs(t)
+    far = np.clip(2 - a, 0, None)
+    values = np.where(a < 1, 2 / 3 - a**2 + a**3 / 2, far**3 / 6)
+    slopes = np.where(a < 1, -2 * a + 1.5 * a**2, -(far**2) / 2) * np.sign(t)
+    return values, slopes
 
 
 def _parts(points: np.ndarray, most: int = 20_000) -> list[np.ndarray]:

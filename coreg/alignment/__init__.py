@@ -17,6 +17,13 @@ _WHERE = {
     "AlignmentQuality": "coreg.alignment.quality",
     "QualityOptions": "coreg.alignment.quality",
     "assess": "coreg.alignment.quality",
+    "Candidate": "coreg.alignment.coarse",
+    "CoarseOptions": "coreg.alignment.coarse",
+    "ImageFit": "coreg.alignment.intensity",
+    "IntensityOptions": "coreg.alignment.intensity",
+    "Level": "coreg.alignment.intensity",
+    "align_images": "coreg.alignment.intensity",
+    "coarse_candidates": "coreg.alignment.intensity",
 }
 
 __all__ = sorted(_WHERE)
