@@ -10,6 +10,7 @@ from coreg.demo.anatomy import Anatomy, Levels, Waves
 from coreg.demo.heating import (
     ABLATED_CEM43_MIN,
     BODY_C,
+    LOG_DOSE_FLOOR,
     HeatGrid,
     Heating,
     gaussian_source,
@@ -85,15 +86,15 @@ class Animal:
     def log_dose(self, points: np.ndarray, time: int = -1) -> np.ndarray:
         """log10 of CEM43 in minutes at points (n, 3) at one treatment time; -3 where unheated."""
         if self.heating is None:
-            return np.full(len(points), -3.0)
-        return self.heating.grid.sample(self.heating.log_dose[time], points)
+            return np.full(len(points), LOG_DOSE_FLOOR)
+        return self.heating.grid.sample(self.heating.log_dose[time], points, LOG_DOSE_FLOOR)
 
     def state(self, points: np.ndarray) -> State:
         """Everything at points (n, 3) after the treatment."""
         dose = self.log_dose(points) + self.sensitivity(points)
         peak = np.full(len(points), BODY_C)
         if self.heating is not None:
-            peak = self.heating.grid.sample(self.heating.peak_c, points)
+            peak = self.heating.grid.sample(self.heating.peak_c, points, BODY_C)
         return State(
             self.anatomy.levels(points),
             dose - np.log10(ABLATED_CEM43_MIN),

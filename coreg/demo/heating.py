@@ -18,6 +18,9 @@ CONDUCTIVITY_W_PER_MM_K = 0.5e-3
 HEAT_CAPACITY_J_PER_MM3_K = 3.7e-3
 DIFFUSIVITY_MM2_PER_S = CONDUCTIVITY_W_PER_MM_K / HEAT_CAPACITY_J_PER_MM3_K
 ABLATED_CEM43_MIN = 240.0
+# Less warming adds under 0.0005 min of dose a minute, below the floor of what is kept.
+WARM_K = 0.5
+LOG_DOSE_FLOOR = -3.0
 
 
 def dose_rate(temperature_c: np.ndarray) -> np.ndarray:
@@ -60,10 +63,13 @@ class HeatGrid:
         axes = np.meshgrid(*(self.axis(i) for i in range(3)), indexing="ij")
         return np.stack([a.ravel() for a in axes], axis=1)
 
-    def sample(self, values: np.ndarray, points: np.ndarray) -> np.ndarray:
-        """Cubic interpolation of node values at points (n, 3); the edge value outside."""
-        index = ((np.asarray(points) - self.origin) / self.spacing).T
-        return ndimage.map_coordinates(values, index, order=3, mode="nearest")
+    def sample(self, values: np.ndarray, points: np.ndarray, outside: float) -> np.ndarray:
+        """Cubic interpolation of node values at points (n, 3); `outside` beyond the box."""
+        index = (np.asarray(points) - self.origin) / self.spacing
+        within = ((index >= 0) & (index <= np.array(self.shape) - 1)).all(axis=1)
+        found = np.full(len(index), outside)
+        found[within] = ndimage.map_coordinates(values, index[within].T, order=3, mode="nearest")
+        return found
 
 
 @dataclass(frozen=True)
@@ -144,12 +150,13 @@ def heat(
             if now < sonication_s - 1e-9:
                 change += gain[inner]
             np.minimum(centre + dt * change, boiling_c - BODY_C, out=centre)
-            dose += dose_rate(rise + np.float32(BODY_C)) * np.float32(dt / 60.0)
+            warm = rise > WARM_K
+            dose[warm] += dose_rate(rise[warm] + np.float32(BODY_C)) * np.float32(dt / 60.0)
             np.maximum(peak, rise, out=peak)
             if shutdown:
                 flow[dose >= ABLATED_CEM43_MIN] = 0.0
             now += dt
-        kept.append(np.log10(np.maximum(dose, 1e-3)))
+        kept.append(np.log10(np.maximum(dose, 10**LOG_DOSE_FLOOR)))
     return Heating(
         grid, np.asarray(times_s, dtype=float), np.stack(kept), peak + BODY_C, rise + BODY_C
     )

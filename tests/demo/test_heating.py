@@ -45,7 +45,7 @@ def test_pennes_matches_the_heat_kernel_of_a_gaussian_source(perfusion: float) -
         )
         for r in ((0.0, 0.0, 0.0), (3.0, 0.0, 0.0), (0.0, 2.0, 2.0), (0.0, 5.0, 0.0)):
             want = analytic_rise(np.array(r), time, 20.0, sigma, power, perfusion)
-            got = grid.sample(found.last_c, np.array([r]))[0] - heating.BODY_C
+            got = grid.sample(found.last_c, np.array([r]), heating.BODY_C)[0] - heating.BODY_C
             peaks.append((got - want) / analytic_rise(np.zeros(3), 20, 20, sigma, power, perfusion))
     assert np.abs(peaks).max() < 0.01
 
