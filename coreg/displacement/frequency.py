@@ -99,7 +99,7 @@ def check_frequency(
     frequencies, power = _spectrum(traces, frame_rate_hz, pixels)
     resolution = frame_rate_hz / frames
     # Breathing and heartbeat move tissue more than the force does, but slowly.
-    slow = max(2 * resolution, min(_SLOW_HZ, expected / 4))
+    slow = max(min(3 * resolution, 0.6 * expected), min(_SLOW_HZ, expected / 4))
     peak = _peak(frequencies, power, slow)
     if np.isnan(peak):
         findings.append(

@@ -202,9 +202,11 @@ def reject_breathing(
     """
     traces = sample_pixels(data, most=4096)
     frames = len(traces)
-    with np.errstate(invalid="ignore"):
-        bulk = np.nanmedian(np.where(np.isfinite(traces), traces, np.nan), axis=1)
-    if not np.isfinite(bulk).any():
+    finite = np.isfinite(traces)
+    some = finite.any(axis=1)
+    bulk = np.full(frames, np.nan)
+    bulk[some] = np.nanmedian(np.where(finite, traces, np.nan)[some], axis=1)
+    if not some.any():
         raise InputError("The recording holds no finite displacement.")
     good = np.isfinite(bulk)
     seconds = np.arange(frames) / frame_rate_hz

@@ -18,7 +18,7 @@ _MATLAB_HABIT = ("depth", "lateral", "frame", "time")
 
 def wanted_axes(spec: RecordingSpec, dimensions: int) -> tuple[str, ...]:
     """The axes that an array of so many dimensions (longer than 1) should have."""
-    if dimensions == 2:
+    if dimensions == 2 and spec.kind != "oscillation":
         return ("depth", "lateral")
     if dimensions == 3:
         return ("frame" if spec.kind == "oscillation" else "time", "depth", "lateral")

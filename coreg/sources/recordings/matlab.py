@@ -8,6 +8,7 @@ new first axis.
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,8 @@ from coreg.sources.recordings import hdf5
 from coreg.sources.recordings.arrays import Entry, damaged, missing, refused
 
 _SMALL = 65536
+# What scipy raises for damaged files.
+_FAULTS = (ValueError, TypeError, LookupError, NotImplementedError, OSError, EOFError, zlib.error)
 
 
 def entries(path: Path) -> list[Entry]:
@@ -55,7 +58,7 @@ def _variables(path: Path, only: str | None = None) -> dict[str, Any]:
     try:
         names = None if only is None else [only]
         content = loadmat(path, variable_names=names, struct_as_record=True, squeeze_me=False)
-    except (MatReadError, ValueError, TypeError, NotImplementedError, OSError, EOFError) as error:
+    except (*_FAULTS, MatReadError) as error:
         raise damaged(path, error) from None
     return {k: v for k, v in content.items() if not k.startswith("__")}
 
