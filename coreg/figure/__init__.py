@@ -12,7 +12,7 @@ from coreg.figure.layout import Layout, draw
 from coreg.figure.legend import legend
 from coreg.figure.numbers import write_numbers
 from coreg.figure.panels import PANELS
-from coreg.figure.save import FORMATS, save
+from coreg.figure.save import FORMATS, save, to_bytes
 
 __all__ = [
     "FORMATS",
@@ -27,5 +27,6 @@ __all__ = [
     "draw",
     "legend",
     "save",
+    "to_bytes",
     "write_numbers",
 ]

@@ -158,11 +158,15 @@ def _plan(data: FigureData | StudyData, layout: Layout, panels: list[Panel]) -> 
         height = width * min(max(rigid or aspects), 1.25)
         if any(not panel.image for panel in row):
             height = max(height, _LEAST_PLOT)
+        own = [panel.height_mm(data) if panel.height_mm else 0.0 for panel in row]
+        height = max(height, *own)
         notes = max(len(panel.notes(data, width)) for panel in row)
         cell_left = 0.0
         for c, (panel, aspect) in enumerate(zip(row, aspects, strict=True)):
             inner = min(width, height / aspect) if panel.image else width
             tall = inner * aspect if panel.image else height
+            if not panel.image and panel.height_mm is None:
+                tall = min(tall, max(1.1 * width, _LEAST_PLOT))
             x = cell_left + left[c] + (width - inner) / 2
             end = x + inner if panel.colour_bar else cell_left + left[c] + width + right[c]
             lines = panel.notes(data, width)

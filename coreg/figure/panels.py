@@ -36,6 +36,7 @@ class Panel:
     axes : has axis labels below
     left_mm, right_mm : room for labels beside its box
     colour_bar : unit above the colour bar, "" for no bar
+    height_mm : the height that its data needs, where that is not a matter of width
     study : drawn from `StudyData` alone (threshold: from either)
     """
 
@@ -55,6 +56,7 @@ class Panel:
     outlines: tuple[str, ...] = ()
     extra_key: Callable[[Any], list[KeyEntry]] | None = None
     lines: Callable[[Any, float], list[str]] | None = None
+    height_mm: Callable[[Any], float] | None = None
 
     def aspect(self, data: FigureData | StudyData, view: str) -> float:
         """Height over width of the panel's box."""
@@ -318,6 +320,7 @@ PANELS: dict[str, Panel] = _table(
             ("per_case",),
             "a measure of every case",
             lambda ax, data, view: study_plots.draw_per_case(ax, data),
+            height_mm=study_plots.per_case_height_mm,
             image=False,
             study=True,
             left_mm=18.0,

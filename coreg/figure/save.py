@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -56,20 +57,9 @@ def save(
     for name in formats:
         path = place / f"{stem}.{name}"
         temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-        resolution = {"png": dpi, "tiff": _TIFF_DPI}.get(name, max(dpi, _LEAST_IMAGE_DPI))
-        extra: dict[str, Any] = (
-            {"pil_kwargs": {"compression": "tiff_lzw"}} if name == "tiff" else {}
-        )
+        data = to_bytes(figure, name, dpi)
         try:
-            with style.house_style():
-                figure.savefig(
-                    temporary,
-                    format=name,
-                    dpi=resolution,
-                    metadata=_METADATA.get(name),
-                    facecolor="white",
-                    **extra,
-                )
+            temporary.write_bytes(data)
             os.replace(temporary, path)
         except OSError as error:
             temporary.unlink(missing_ok=True)
@@ -79,3 +69,22 @@ def save(
             ) from error
         paths.append(path)
     return paths
+
+
+def to_bytes(figure: Figure, format_name: str, dpi: int = 300) -> bytes:
+    """The figure as the bytes of a file of one of `FORMATS`."""
+    file = io.BytesIO()
+    resolution = {"png": dpi, "tiff": _TIFF_DPI}.get(format_name, max(dpi, _LEAST_IMAGE_DPI))
+    extra: dict[str, Any] = {}
+    if format_name == "tiff":
+        extra["pil_kwargs"] = {"compression": "tiff_lzw"}
+    with style.house_style():
+        figure.savefig(
+            file,
+            format=format_name,
+            dpi=resolution,
+            metadata=_METADATA.get(format_name),
+            facecolor="white",
+            **extra,
+        )
+    return file.getvalue()

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _MARKERS = "os^Dv<>pPX*h"
+_MOST_NAMED, _CASE_MM = 80, 2.5
 
 
 def draw_regression(ax: Axes, data: StudyData) -> None:
@@ -68,13 +69,22 @@ def _level(ax: Axes, estimate: Estimate, dashes: str) -> None:
     ax.axhline(estimate.value, color=style.SERIES[0][0], ls=dashes, lw=style.LINE_PT)
 
 
+def per_case_height_mm(data: StudyData) -> float:
+    """Room for a line of text a case, up to a page's height."""
+    return min(len(data.cases), _MOST_NAMED) * _CASE_MM
+
+
 def draw_per_case(ax: Axes, data: StudyData) -> None:
     """Each case's measure with its interval, in the order of the study."""
     measure = next(iter(data.per_case))
     for row, estimate in enumerate(data.per_case[measure]):
         colour, marker = _look(data, row)
         interval(ax, vars(estimate), row, colour, marker)
-    ax.set_yticks(range(len(data.cases)), list(data.cases))
+    if len(data.cases) <= _MOST_NAMED:
+        ax.set_yticks(range(len(data.cases)), list(data.cases))
+    else:
+        ax.set_yticks([])
+        ax.set_ylabel("Cases, in the order of the table")
     ax.set(ylim=(len(data.cases) - 0.5, -0.5))
     ax.set_xlabel(f"{measure_name(measure)}, {data.zone}")
     if measure == "dice":

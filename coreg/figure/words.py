@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from functools import cache
+from typing import Any
 
 import numpy as np
 
@@ -50,6 +51,12 @@ def number(value: float | None, decimals: int) -> str:
         return NO_VALUE
     rounded = round(value, decimals) + 0.0  # no "-0.0"
     return f"{rounded:.{decimals}f}".replace("-", "−")
+
+
+def in_order(measures: Mapping[str, Any]) -> dict[str, Any]:
+    """Measures in the order in which tables show them; unknown ones at the end."""
+    known = {name: measures[name] for name in MEASURE_WORDS if name in measures}
+    return {**known, **{name: value for name, value in measures.items() if name not in known}}
 
 
 def with_interval(measure: str, estimate: Mapping[str, float | None], unit: bool = True) -> str:

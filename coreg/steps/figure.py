@@ -44,7 +44,11 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     paths = save(draw(data, layout), folder, formats, settings["dpi"])
     write_text(folder / "figure-legend.txt", legend(data, layout) + "\n")
     paths += [folder / "figure-legend.txt", *write_numbers(data, folder)]
-    return {"files": [path.name for path in paths], "width_mm": settings["width_mm"]}
+    return {
+        "files": [path.name for path in paths],
+        "width_mm": settings["width_mm"],
+        "panels": [panel.title for panel in layout.chosen(data)],
+    }
 
 
 def figure_data(case: Case) -> FigureData:
