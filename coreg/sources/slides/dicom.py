@@ -79,6 +79,8 @@ def _levels(place: Path) -> list[_Level]:
             level = _level(path)
             if level is not None:
                 found.append(level)
+            elif path == place:
+                break  # the file that was named is no level; what lies beside it does not matter
     except InputError:
         for level in found:
             level.frames.close()

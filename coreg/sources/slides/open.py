@@ -51,14 +51,15 @@ def open_slide(source: str | os.PathLike[str], pixel_size_um: Any = None) -> Sli
         if scanner_of(name) is not None:
             return ScannerSlide(name, pixel_size_um)
     start = _first_bytes(name)
-    if start[:4] in _TIFF_STARTS:
-        from coreg.sources.slides.tiff import TiffSlide
-
-        return TiffSlide(name, pixel_size_um)
+    # Before TIFF: a file may begin as one and be DICOM all the same (PS3.10, 7.1).
     if start[128:132] == b"DICM" and local:
         from coreg.sources.slides.dicom import DicomSlide
 
         return DicomSlide(name, pixel_size_um)
+    if start[:4] in _TIFF_STARTS:
+        from coreg.sources.slides.tiff import TiffSlide
+
+        return TiffSlide(name, pixel_size_um)
     if start.startswith(_FLAT_STARTS):
         from coreg.sources.slides.flat import FlatSlide
 

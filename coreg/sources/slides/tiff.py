@@ -78,7 +78,7 @@ class TiffSlide(Slide):
             else:
                 # By its path, so that the other files of a multi-file OME-TIFF are found.
                 self._tiff = tifffile.TiffFile(local_path(source))
-            series = _main_series(self._tiff)
+            series = _main_series(self._tiff, source)
             levels = _levels(self._tiff, series)
             self._planes = [self._level_planes(source, level) for level in levels]
         except BROKEN as error:
@@ -160,9 +160,9 @@ class TiffSlide(Slide):
         return rgb
 
 
-def _main_series(tiff: Any) -> Any:
+def _main_series(tiff: Any, source: str) -> Any:
     if not tiff.series:
-        raise InputError(f"{tiff.filename} holds no image; export the slide again.")
+        raise InputError(f"{source} holds no image; export the slide again.")
     return max(tiff.series, key=lambda s: s.keyframe.imagelength * s.keyframe.imagewidth)
 
 

@@ -7,6 +7,7 @@ stage position and the image's name, so `read_ome_tiff` gives back the same `Ima
 from __future__ import annotations
 
 import os
+import struct
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -137,7 +138,7 @@ def read_ome_tiff(path: str | os.PathLike[str]) -> Image:
         with tifffile.TiffFile(path) as tiff:
             data = tiff.series[0].asarray()
             xml = tiff.ome_metadata
-    except (OSError, ValueError, IndexError, tifffile.TiffFileError) as error:
+    except (OSError, ValueError, IndexError, struct.error, tifffile.TiffFileError) as error:
         raise InputError(f"{os.fspath(path)} cannot be read ({error}); make it again.") from None
     if xml is None:
         raise InputError(f"{os.fspath(path)} is no OME-TIFF; make it again.")

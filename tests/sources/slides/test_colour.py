@@ -60,7 +60,7 @@ def test_ycbcr_agrees_with_scikit_image():
     rng = np.random.default_rng(0)
     full = rng.integers(60, 190, (8, 8, 3)).astype(np.uint8)
     video = full.astype(float)
-    video[..., 0] = 16 + full[..., 0] * 219 / 255
-    video[..., 1:] = 128 + (full[..., 1:] - 128.0) * 224 / 255
+    video[..., 0] = 16 + video[..., 0] * 219 / 255
+    video[..., 1:] = 128 + (video[..., 1:] - 128) * 224 / 255
     expected = np.clip(ycbcr2rgb(video) * 255, 0, 255)
     assert np.abs(rgb_from_ycbcr(full) - expected).max() <= 1.0
