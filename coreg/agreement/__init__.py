@@ -25,6 +25,8 @@ _WHERE = {
     "ThresholdCurve": "curves",
     "ThresholdCurves": "curves",
     "threshold_curves": "curves",
+    "MapNoise": "background",
+    "map_noise": "background",
     "ResolutionLimit": "resolution",
     "resolution_limit": "resolution",
 }

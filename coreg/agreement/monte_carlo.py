@@ -36,9 +36,9 @@ class IntervalInputs:
     valid : (rows, columns) bool, the region of validity; None means everywhere
     rules : what is kept of the thresholded score
     score_error : standard error of the change, per cent: (rows, columns) before smoothing, or one
-        number; None leaves the source out
-    noise_fwhm_mm : full width at half maximum of the displacement's point-spread function along
-        (depth, lateral): how far noise is correlated
+        number; None leaves the source out. `map_noise` judges it by the unchanged tissue.
+    noise_fwhm_mm : full width at half maximum along (depth, lateral) of the kernel that correlates
+        the noise: the displacement's point-spread, or what `map_noise` found
     smoothed_mm : standard deviation of the Gaussian smoothing that the map had (its error and its
         correlation are changed accordingly)
     threshold_sd_percent : uncertainty of the threshold; 0 leaves the source out
@@ -170,9 +170,9 @@ def intervals(
     smoothing does to the area shows. Disturbing an already disturbed observation moves a measure
     once more the way the first disturbance did, so plain percentiles would sit too low for overlap
     and too high for distances: the interval is the reflected one (basic bootstrap, Davison &
-    Hinkley 1997, section 5.2, from memory). It is reflected on a scale where disturbances add: squares of
-    distances and of the odds of not overlapping, logarithms of areas and extents, signed offsets as
-    they are. It is widened, where needed, to hold the value itself.
+    Hinkley 1997, section 5.2, from memory). It is reflected on a scale on which disturbances add:
+    squares of distances and of the odds of not overlapping, logarithms of areas and extents, signed
+    offsets as they are. It is widened, where needed, to hold the value itself.
 
     Raises
     ------

@@ -11,7 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coreg.agreement import IntervalInputs, RegionRules, intervals, measure_outlines
+from coreg.agreement import (
+    IntervalInputs,
+    MapNoise,
+    RegionRules,
+    intervals,
+    map_noise,
+    measure_outlines,
+)
 from coreg.alignment import fit_landmarks
 from coreg.alignment.uncertainty import sample_transforms
 from coreg.demo import Scenario, Simulated, simulate
@@ -27,7 +34,7 @@ from coreg.transforms import Affine, Transform, Warp
 
 ZONES = {
     "ablated": ("ablated",),
-    "ablated and diffusion-damaged": ("ablated", "diffusion-damaged"),
+    "ablated + diffusion-damaged": ("ablated", "diffusion-damaged"),
 }
 BARS = ("dice", "predicted_area_mm2", "pathology_area_mm2")
 
@@ -42,8 +49,8 @@ class DemoCase:
     point: dict[str, dict[str, float]]  # with the true alignment
 
 
-def analysed(simulated: Simulated) -> tuple[PredictedLesion, np.ndarray]:
-    """The predicted lesion and the standard error of the relative change, per cent."""
+def analysed(simulated: Simulated) -> tuple[PredictedLesion, MapNoise]:
+    """The predicted lesion and the noise of the relative change."""
     scenario = simulated.scenario
     fit = fit_oscillation(
         simulated.displacement[[0, -1]],
@@ -57,7 +64,16 @@ def analysed(simulated: Simulated) -> tuple[PredictedLesion, np.ndarray]:
         baseline_error=fit.standard_error[0],
     )
     options = LesionOptions(focus=scenario.focus_mm, connected_to_focus=True)
-    return predict_lesion(change, options, grid=simulated.plane), change.percent_error
+    lesion = predict_lesion(change, options, grid=simulated.plane)
+    noise = map_noise(
+        change.percent,
+        change.percent_error,
+        simulated.plane,
+        lesion.mask,
+        lesion.valid & mask_from_outlines(simulated.tissue_outline_plane(), simulated.plane),
+        scenario.tracking_fwhm_mm,
+    )
+    return lesion, noise
 
 
 def region_of_validity(simulated: Simulated, transform: Transform) -> np.ndarray:
@@ -75,7 +91,7 @@ def demo_case(seed: int, draws: int = 1000) -> DemoCase:
     """One simulated case, analysed with landmarks and one observer's outlines."""
     simulated = simulate(Scenario.random(seed))
     scenario = simulated.scenario
-    lesion, error = analysed(simulated)
+    lesion, noise = analysed(simulated)
     fit = fit_landmarks(simulated.landmarks(), "thin-plate")
     drawn = simulated.outlines()
     exact = simulated.true_outlines()
@@ -87,8 +103,8 @@ def demo_case(seed: int, draws: int = 1000) -> DemoCase:
             pathology=[o for o in drawn if o.zone in zones],
             valid=region_of_validity(simulated, fit.transform),
             rules=RegionRules(1.0, 1.0, scenario.focus_mm),
-            score_error=error,
-            noise_fwhm_mm=scenario.tracking_fwhm_mm,
+            score_error=noise.error_percent,
+            noise_fwhm_mm=noise.fwhm_mm,
             smoothed_mm=lesion.options.smooth_mm,
             transform=fit.transform,
             transforms=sample_transforms(fit, draws, seed),
