@@ -321,8 +321,9 @@ def _commented(settings: dict[str, dict[str, Any]]) -> str:
         given = settings.get(section, {})
         for key, setting in keys.items():
             if given.get(key) is not None:
-                table.add(key, given[key])
-                table[key].comment(setting.about)
+                item = tomlkit.item(given[key])
+                item.comment(setting.about)
+                table.add(key, item)
             else:
                 shown = "" if setting.default is None else tomlkit.item(setting.default).as_string()
                 table.add(tomlkit.comment(f"{key} = {shown}  # {setting.about}"))

@@ -241,3 +241,9 @@ def test_two_processes_cannot_work_on_one_case_and_a_dead_one_leaves_no_lock(cas
         holder.communicate()
     with case.results.locked():
         pass
+
+
+def test_a_yes_or_no_given_to_a_new_case_is_written_with_its_comment(tmp_path):
+    case = new_case(tmp_path / "a", {"align": {"robust": True}})
+    assert case.settings["align"]["robust"] is True
+    assert "robust = true # down-weight" in (tmp_path / "a" / "case.toml").read_text("utf-8")
