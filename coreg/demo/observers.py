@@ -107,7 +107,7 @@ def _meeting(levels: Callable[[np.ndarray], Levels], start: np.ndarray) -> np.nd
             return None
         step = np.linalg.solve(slope, around[0])
         point = point - step * min(1.0, 1.0 / np.linalg.norm(step))
-        if np.linalg.norm(step) < 1e-6:
+        if np.linalg.norm(step) < 1e-4:
             return point if np.linalg.norm(point - start) < 8.0 else None
     return None
 

@@ -233,7 +233,7 @@ MAKERS = {
 }
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=64)
 def tile(name: str, level: int) -> np.ndarray:
     """One texture, (SIZE / 2**level, same, 3) float32, pixels of 2**level µm; read-only.
 
