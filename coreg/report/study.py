@@ -226,9 +226,9 @@ def _threshold(found: Mapping[str, Any]) -> list[Block]:
 
 
 def _groups(found: Mapping[str, Any]) -> list[Block]:
-    pairs = found.get("pairs", [])
-    if not pairs:
-        return []
+    if "reason" in found:
+        return [Paragraph(f"Groups were not compared: {found['reason']}.".replace("..", "."))]
+    pairs = found["pairs"]
     header = tuple(str(key).replace("_", " ") for key in pairs[0])
     rows = tuple(tuple(_plain(value) for value in pair.values()) for pair in pairs)
     return [Table("Dice between groups", header, rows)]

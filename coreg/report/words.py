@@ -61,7 +61,8 @@ _SENTENCES: dict[str, Callable[[float], str]] = {
     ),
     "hausdorff_mm": lambda v: f"Nowhere do the boundaries lie more than {number(v, 2)} mm apart.",
     "centroid_offset_depth_mm": lambda v: (
-        f"The predicted centre lies {_than(v, 'deeper', 'shallower', 'as deep', 'mm', 2)}."
+        "The predicted centre lies "
+        f"{_than(v, 'deeper', 'shallower', 'at the same depth', 'mm', 2)}."
     ),
     "centroid_offset_lateral_mm": lambda v: (
         f"The predicted centre lies {number(abs(v), 2)} mm towards "
