@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from coreg.displacement.amplitude import fit_oscillation as fit_oscillation
     from coreg.displacement.change import Change as Change
     from coreg.displacement.change import change_from_baseline as change_from_baseline
+    from coreg.displacement.change import repeatability as repeatability
     from coreg.displacement.change import stand_in_baseline as stand_in_baseline
     from coreg.displacement.frequency import Finding as Finding
     from coreg.displacement.frequency import FrequencyCheck as FrequencyCheck
@@ -41,6 +42,7 @@ _PLACES = {
     "fit_oscillation": "amplitude",
     "Change": "change",
     "change_from_baseline": "change",
+    "repeatability": "change",
     "stand_in_baseline": "change",
     "Course": "over_time",
     "Onset": "over_time",
@@ -87,6 +89,7 @@ __all__ = [
     "predict_lesion",
     "quality_mask",
     "reject_breathing",
+    "repeatability",
     "save_course_plot",
     "save_movie",
     "stand_in_baseline",

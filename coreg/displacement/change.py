@@ -56,6 +56,7 @@ def change_from_baseline(
     *,
     error: np.ndarray | None = None,
     baseline_error: np.ndarray | None = None,
+    repeatability_percent: float = 0.0,
     low_baseline_um: float = 0.0,
     low_baseline_errors: float = 5.0,
 ) -> Change:
@@ -68,6 +69,9 @@ def change_from_baseline(
     error, baseline_error : standard errors of the same shapes. Where `baseline_error` is missing
         and there are at least three baseline maps, their scatter gives it; where `error` is missing
         too, that same scatter stands for one map.
+    repeatability_percent : standard deviation between maps of unchanged tissue, in per cent of the
+        amplitude, beyond `error` (see `repeatability`): a fit's error knows the noise inside one
+        recording, not that push and echoes differ between recordings. Added to both errors.
     low_baseline_um : a baseline below this is flagged low
     low_baseline_errors : so is one below this many of its standard errors; near 5 the ratio of two
         normal variables still has a usable first-order error (Hinkley 1969, from memory)
@@ -91,6 +95,14 @@ def change_from_baseline(
             )
     else:
         now_error = np.broadcast_to(scatter, now.shape)
+    if not (np.isfinite(repeatability_percent) and repeatability_percent >= 0):
+        raise InputError(
+            f"Expected repeatability_percent of 0 or more, got {repeatability_percent}."
+        )
+    maps = 1 if np.ndim(baseline) == 2 else len(baseline)
+    share = repeatability_percent / 100
+    now_error = np.hypot(now_error, share * now)
+    base_error = np.hypot(base_error, share * base / np.sqrt(maps))
     um = now - base
     um_error = np.hypot(now_error, base_error)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -109,6 +121,34 @@ def change_from_baseline(
         baseline_error=base_error.astype(np.float32),
         low_baseline=low,
     )
+
+
+def repeatability(change: Change, unchanged: np.ndarray) -> float:
+    """Standard deviation between maps of unchanged tissue beyond their standard errors, per cent.
+
+    Parameters
+    ----------
+    change : of one pair of maps, shape (depth, lateral), or a series whose first is taken
+    unchanged : (depth, lateral) bool, tissue that treatment did not reach
+
+    Returns
+    -------
+    Per cent of the amplitude of one map; 0 where the standard errors explain all of the scatter.
+    The scatter is robust (median absolute deviation), its common level is taken out.
+    """
+    one = change if change.percent.ndim == 2 else change.at(0)
+    use = unchanged & np.isfinite(one.percent) & ~one.low_baseline
+    if use.sum() < 50:
+        raise InputError(
+            f"Only {int(use.sum())} valid pixels of unchanged tissue, too few to tell how well "
+            "maps repeat; give a larger region."
+        )
+    values = one.percent[use].astype(np.float64)
+    scatter = 1.4826 * np.median(np.abs(values - np.median(values)))
+    errors = one.percent_error[use].astype(np.float64)
+    known = float(np.median(errors[np.isfinite(errors)])) if np.isfinite(errors).any() else 0.0
+    # Both maps scatter, hence the root of two.
+    return float(np.sqrt(max(scatter**2 - known**2, 0.0) / 2))
 
 
 def _baseline(

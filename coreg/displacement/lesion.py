@@ -31,13 +31,13 @@ class LesionOptions:
     focus : (depth, lateral) mm of the focus; None where unknown
     focus_radius_mm : a region counts as at the focus if it comes within this distance of it
     window_mm : the rules that choose their own threshold look at pixels within this radius of the
-        focus; None for the whole plane
+        focus, where the focus is known; None for the whole plane
     connected_to_focus : keep only the region at the focus
     smallest_mm2 : smaller regions are dropped
     fill_holes_mm2 : holes up to this area, pixels without an estimate among them, are filled
-    smooth_mm : standard deviation of the Gaussian smoothing of the map beforehand, not for
-        "growing", which has its own
-    edge_weight : strength of the edge-preserving smoothing of "growing", in noise deviations
+    smooth_mm : standard deviation of the Gaussian smoothing of change and baseline beforehand
+    edge_weight : strength of the edge-preserving smoothing that "growing" adds, in standard errors
+        of the change
     low_baseline : pixels whose baseline is too low for a stable ratio: "strict" asks that the
         change be at least two standard errors where those are known, "keep" treats them like all
         others, "leave out" drops them
@@ -49,12 +49,12 @@ class LesionOptions:
     smallest_change_percent: float = -15.0
     focus: tuple[float, float] | None = None
     focus_radius_mm: float = 2.0
-    window_mm: float | None = None
+    window_mm: float | None = 10.0
     connected_to_focus: bool = False
     smallest_mm2: float = 1.0
     fill_holes_mm2: float = 1.0
     smooth_mm: float = 0.3
-    edge_weight: float = 1.5
+    edge_weight: float = 4.0
     low_baseline: Literal["strict", "keep", "leave out"] = "strict"
 
     def __post_init__(self) -> None:

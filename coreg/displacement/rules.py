@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 # Relative changes beyond these are noise over a low baseline; clipped before statistics.
 _LOWEST, _HIGHEST = -100.0, 100.0
+# Standard error in per cent above which a pixel says nothing about where a threshold should lie.
+_LARGEST_ERROR = 20.0
+_FEWEST_PIXELS = 64
 
 
 def find_limit(
@@ -28,21 +31,24 @@ def find_limit(
     limit : per cent
     reason : "" where a limit was found
     """
-    raw = np.where(trusted, np.clip(change.percent, _LOWEST, _HIGHEST), np.nan).astype(np.float64)
-    if options.rule == "growing":
-        percent = edge_preserving(raw, options.edge_weight)
-    else:
-        percent = smooth(raw, grid, options.smooth_mm)
+    percent = relative_change(change, trusted, grid, options.smooth_mm)
     if options.rule == "threshold":
         return percent, options.threshold_percent, ""
-    window = _window(percent, grid, options)
+    window = _window(change, percent, grid, options)
+    if options.rule == "growing":
+        noise = change.percent_error[window]
+        noise = noise[np.isfinite(noise)]
+        level = float(np.median(noise)) if noise.size else noise_deviation(percent)
+        percent = edge_preserving(percent, options.edge_weight * level)
     values = percent[window]
     if values.size < 16:
         return percent, float("nan"), "Too few trusted pixels around the focus to find a threshold."
     if options.rule == "otsu":
         from skimage.filters import threshold_otsu
 
-        limit = float(threshold_otsu(values, nbins=256)) if np.ptp(values) > 0 else float("nan")
+        # Only a fall is looked for: rises would be a class of their own, and they are noise.
+        falls = np.minimum(values, 0.0)
+        limit = float(threshold_otsu(falls, nbins=256)) if np.ptp(falls) > 0 else float("nan")
     else:
         limit = _half_way(percent, window, grid, options)
     if not limit <= options.smallest_change_percent:
@@ -53,6 +59,21 @@ def find_limit(
             "surroundings.",
         )
     return percent, limit, ""
+
+
+def relative_change(change: Change, trusted: np.ndarray, grid: Grid, sigma_mm: float) -> np.ndarray:
+    """Relative change in per cent, smoothed, (depth, lateral) float64; NaN where not trusted.
+
+    Change and baseline are smoothed apart and then divided, so that pixels that hardly move, whose
+    ratio is mostly noise, weigh little in their neighbours' mean.
+    """
+    use = trusted & np.isfinite(change.um) & np.isfinite(change.baseline)
+    um = np.where(use, change.um, np.nan).astype(np.float64)
+    baseline = np.where(use, change.baseline, np.nan).astype(np.float64)
+    baseline = smooth(baseline, grid, sigma_mm)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = 100 * smooth(um, grid, sigma_mm) / np.where(baseline > 0, baseline, np.nan)
+    return np.clip(ratio, _LOWEST, _HIGHEST)
 
 
 def smooth(values: np.ndarray, grid: Grid, sigma_mm: float) -> np.ndarray:
@@ -76,25 +97,32 @@ def noise_deviation(values: np.ndarray) -> float:
 
 
 def edge_preserving(values: np.ndarray, weight: float) -> np.ndarray:
-    """Total-variation smoothing (Chambolle) with strength in noise deviations; NaN stays NaN."""
+    """Total-variation smoothing (Chambolle); `weight` in the values' unit, 0 for none.
+
+    NaN is filled from the nearest pixel for its neighbours' sake, and stays NaN.
+    """
     from skimage.restoration import denoise_tv_chambolle
 
     valid = np.isfinite(values)
-    strength = weight * noise_deviation(values)
-    if strength <= 0 or not valid.any():
+    if weight <= 0 or not valid.any():
         return values
     nearest = ndimage.distance_transform_edt(~valid, return_distances=False, return_indices=True)
     filled = values[tuple(nearest)]
-    # The weight is in the units of the data, so the noise's deviation makes it dimensionless.
-    smoothed = denoise_tv_chambolle(filled, weight=strength, eps=1e-5, max_num_iter=300)
+    smoothed = denoise_tv_chambolle(filled, weight=weight, eps=1e-5, max_num_iter=300)
     return np.where(valid, smoothed, np.nan)
 
 
-def _window(percent: np.ndarray, grid: Grid, options: LesionOptions) -> np.ndarray:
+def _window(change: Change, percent: np.ndarray, grid: Grid, options: LesionOptions) -> np.ndarray:
+    """Pixels that the rules that choose their own threshold look at: near, and with a stable ratio.
+
+    Far from the focus the force, and with it the baseline, is so low that noise would swamp both
+    classes.
+    """
     window = np.isfinite(percent)
     if options.window_mm is not None and options.focus is not None:
         window &= distance_from(options.focus, grid) <= options.window_mm
-    return window
+    stable = window & ~change.low_baseline & ~(change.percent_error > _LARGEST_ERROR)
+    return stable if stable.sum() >= _FEWEST_PIXELS else window
 
 
 def distance_from(point: tuple[float, float], grid: Grid) -> np.ndarray:
@@ -125,7 +153,8 @@ def _half_way(percent: np.ndarray, window: np.ndarray, grid: Grid, options: Lesi
             break
         region = regions == label
         rest = window & ~ndimage.binary_dilation(region, iterations=2)
-        plateau = float(np.median(percent[region]))
+        # Near the focus only: where the region leaks into noise, its plateau must not follow.
+        plateau = float(np.median(percent[region & near]))
         background = float(np.median(percent[rest])) if rest.any() else background
         new = (plateau + background) / 2
         if abs(new - limit) < 0.05:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coreg.displacement import change_from_baseline, stand_in_baseline
+from coreg.displacement import change_from_baseline, repeatability, stand_in_baseline
 from coreg.errors import InputError
 from coreg.geometry import Grid
 
@@ -96,3 +96,30 @@ def test_a_stand_in_baseline_needs_surroundings():
     grid = Grid((10, 10), (0.5, 0.5))
     with pytest.raises(InputError, match="too few"):
         stand_in_baseline(np.ones((10, 10)), grid, (2.5, 2.5))
+
+
+def test_repeatability_is_recovered_from_unchanged_tissue_and_makes_errors_honest():
+    """Maps that differ by 6 % from recording to recording beyond their fit error of 0.2 µm."""
+    rng = np.random.default_rng(6)
+    shape = (120, 100)
+    truth = rng.uniform(8, 30, shape)
+    now, base = (
+        truth * (1 + 0.06 * rng.standard_normal(shape)) + rng.normal(0, 0.2, shape)
+        for _ in range(2)
+    )
+    errors = {"error": np.full(shape, 0.2), "baseline_error": np.full(shape, 0.2)}
+    plain = change_from_baseline(now, base, **errors)
+    found = repeatability(plain, np.ones(shape, bool))
+    assert found == pytest.approx(6.0, rel=0.1)
+    honest = change_from_baseline(now, base, repeatability_percent=found, **errors)
+    assert (plain.um / plain.um_error).std() > 3
+    assert (honest.um / honest.um_error).std() == pytest.approx(1.0, abs=0.1)
+
+
+def test_repeatability_needs_enough_tissue_and_a_sensible_value():
+    change = change_from_baseline(np.ones((9, 9)), np.ones((9, 9)))
+    assert repeatability(change, np.ones((9, 9), bool)) == 0
+    with pytest.raises(InputError, match="Only 0 valid pixels of unchanged tissue"):
+        repeatability(change, np.zeros((9, 9), bool))
+    with pytest.raises(InputError, match="repeatability_percent of 0 or more"):
+        change_from_baseline(np.ones((9, 9)), np.ones((9, 9)), repeatability_percent=-1.0)

@@ -280,7 +280,7 @@ def test_the_table_of_a_case_is_taken_and_unknown_keys_are_named(tmp_path):
     [
         ({"disp": DATA}, {"depth": "", "lateral": ""}, "give depth"),
         ({"disp": DATA}, {"depth": "q"}, "holds no array 'q'"),
-        ({"disp": DATA[0, 0]}, {}, "Expected 3 or 4 axes|No axis"),
+        ({"disp": DATA[0, 0]}, {}, "Expected 3 or 4 axes"),
         ({"disp": DATA.astype(complex)}, {}, "not real numbers"),
         ({"disp": DATA}, {"depth": "uneven"}, "is uneven"),
         ({"disp": DATA}, {"axis_order": "time,frame,lateral,depth"}, "samples along"),
