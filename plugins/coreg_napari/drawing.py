@@ -97,10 +97,10 @@ class Drawing:
         layer.mode = TOOLS[tool]
 
     def set_zone(self, zone: str) -> None:
-        """What is drawn from now on; outlines that are selected become that zone."""
+        """What is drawn from now on; with the tool "move", selected outlines become that zone."""
         self.zone = zone
         layer = self.layer
-        if layer is not None and layer.selected_data:
+        if layer is not None and layer.mode == TOOLS["move"] and layer.selected_data:
             chosen = sorted(layer.selected_data)
             table = layer.features.copy()
             table.loc[chosen, "zone"] = zone

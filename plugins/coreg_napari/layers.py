@@ -258,7 +258,7 @@ def contour_layer(
     )
 
 
-def _rings(outlines: Sequence[Outline]) -> tuple[list[np.ndarray], dict[str, list[Any]]]:
+def _rings(outlines: Sequence[Outline]) -> tuple[list[np.ndarray], dict[str, np.ndarray]]:
     rings: list[np.ndarray] = []
     table: dict[str, list[Any]] = {column: [] for column in COLUMNS}
     for piece, outline in enumerate(outlines):
@@ -268,7 +268,8 @@ def _rings(outlines: Sequence[Outline]) -> tuple[list[np.ndarray], dict[str, lis
             extra = json.dumps(outline.extra) if outline.extra else ""
             for column, value in zip(COLUMNS, (*row, extra), strict=True):
                 table[column].append(value)
-    return rings, table
+    # As objects, so that a layer without outlines does not take its columns for numbers.
+    return rings, {column: np.array(values, dtype=object) for column, values in table.items()}
 
 
 def layer_outlines(data: Sequence[Any], features: Any, frame: Frame) -> list[Outline]:

@@ -104,7 +104,9 @@ class OutlinePage(QWidget):
             made = QPushButton(zone)
             made.setCheckable(True)
             made.setChecked(zone == self.drawing.zone)
-            made.setToolTip(f"Draw {zone} from now on; selected outlines become {zone}.")
+            made.setToolTip(
+                f"Draw {zone} from now on. With the tool Select, selected outlines become {zone}."
+            )
             made.setStyleSheet(
                 f"QPushButton {{ border-left: 12px solid {zone_colour(zone)}; padding: 3px; }}"
                 "QPushButton:checked { font-weight: bold; border-top: 2px solid white; "
