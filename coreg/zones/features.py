@@ -108,7 +108,7 @@ NAMES = tuple(feature.name for feature in FEATURES)
 # Optical density (decadic) below which a pixel holds no stain.
 WHITE_OD = 0.06
 # Glass and tissue are told apart on an overview with pixels of this size.
-OVERVIEW_UM = 24.0
+OVERVIEW_UM = 8.0
 CELL_UM = 32.0
 LARGEST_PIXEL_UM = 16.5
 _DETAIL_UM, _GRAIN_UM, _TEXTURE_UM = 8.0, 2.0, 32.0

@@ -16,7 +16,8 @@ from coreg.geometry import ZONES, Grid, Outline, mask_from_outlines
 from coreg.results import write_text
 from coreg.zones.features import FeatureMaps
 from coreg.zones.proposal import Proposal
-from coreg.zones.regularise import CORE, RIM, Regularity, regularise
+from coreg.zones.regularise import CORE, RIM, Regularity, largest_piece, regularise
+from coreg.zones.rim import at_sector, distance_from, rim_width, sector_of, zone_prior
 
 Progress = Callable[[float, str], None]
 FORMAT = "zone model 1"
@@ -104,6 +105,8 @@ class ZoneModel:
         if progress is not None:
             progress(0.0, "judging the section")
         probability = self.probability(features, adapt=adapt)
+        if regularity is None or regularity.concentric:
+            probability = _in_order(probability, self.zones, features)
         if progress is not None:
             progress(0.5, "drawing the zones together")
         labels, confidence = regularise(
@@ -313,6 +316,38 @@ def applicability(model: ZoneModel, features: FeatureMaps) -> Applicability:
 # Strokes of a zone count as this many independent cells.
 _EFFECTIVE_CELLS = 200.0
 _OUTERMOST = 2.58
+# As in a proposal: how far the rim may reach, and how much its width may vary.
+_REACH_MM, _SOFTNESS_MM = 1.6, 0.12
+
+
+def _in_order(probability: np.ndarray, zones: tuple[str, ...], features: FeatureMaps) -> np.ndarray:
+    """Probabilities with what the distance from the core says of the rim brought in.
+
+    As they are where the model does not know both zones, or finds no core.
+    """
+    if not {"ablated", "diffusion-damaged"} < set(zones):
+        return probability
+    order = Regularity()
+    labels, _ = regularise(probability, zones, features.tissue, features.grid, order)
+    core = largest_piece(labels == CORE)
+    if not core.any():
+        return probability
+    distance = distance_from(core, features.grid)
+    near = features.tissue & (distance < _REACH_MM)
+    k_core, k_rim = zones.index("ablated"), zones.index("diffusion-damaged")
+    look = probability[near]
+    rest = np.clip(1 - look[:, k_core] - look[:, k_rim], 1e-3, None)
+    sector = sector_of(core)[near]
+    odds = np.log(np.clip(look[:, k_rim], 1e-3, None) / rest)
+    width = at_sector(rim_width(odds, distance[near], sector, _REACH_MM), sector)
+    beyond, within, inside = zone_prior(distance[near], width, _SOFTNESS_MM)
+    weighted = np.sqrt(np.clip(look, 1e-6, None)) * beyond[:, None]
+    weighted[:, k_rim] = np.sqrt(look[:, k_rim]) * within
+    weighted[:, k_core] = np.sqrt(look[:, k_core]) * np.maximum(inside, 1e-3)
+    weighted += 1e-9
+    ordered = probability.copy()
+    ordered[near] = weighted / weighted.sum(axis=1, keepdims=True)
+    return ordered
 
 
 def _check_features(model: ZoneModel, features: FeatureMaps) -> None:

@@ -22,6 +22,7 @@ from coreg.geometry import ZONES, Image
 from coreg.zones.features import NAMES, FeatureMaps, compute
 from coreg.zones.proposal import Proposal
 from coreg.zones.regularise import Regularity, clean, regularise
+from coreg.zones.rim import at_sector, distance_from, rim_width, sector_of, zone_prior
 
 if TYPE_CHECKING:
     from sklearn.mixture import GaussianMixture
@@ -36,6 +37,10 @@ DAMAGE: dict[str, tuple[tuple[str, int], ...]] = {
     "Masson's trichrome": (("redness", 1), ("texture", -1)),
     "viable": (("first_stain", -1),),
 }
+_ROUNDS = 3
+# Blood and dense collagen take at least e to this power more of the second stain than the tissue
+# around them; coagulated tissue does not.
+_BLOOD = 0.5
 # Distances from a region in mm between which its surroundings are looked at.
 _AROUND_MM = (0.15, 1.0)
 # Features that are shares, and so are compared as they are; all others as logarithms.
@@ -62,6 +67,9 @@ class ProposeOptions:
         logarithm, so 0.7 is a factor of 2)
     least_solidity : the core's area as a share of its convex hull's
     reach_mm : the rim is looked for up to this distance from the core
+    softness_mm : how far the rim's width may vary around the core
+    trust : weight of a cell's look against its distance from the core; below 1, since the look of
+        neighbouring cells is not independent
     regularity : of the labels
     seed : of the mixtures' starts and samples
     """
@@ -69,9 +77,11 @@ class ProposeOptions:
     sigma_um: float = 50.0
     smallest_core_mm2: float = 1.0
     largest_core: float = 0.5
-    least_contrast: float = 0.5
+    least_contrast: float = 0.57
     least_solidity: float = 0.7
     reach_mm: float = 1.6
+    softness_mm: float = 0.12
+    trust: float = 0.5
     regularity: Regularity = field(default_factory=Regularity)
     seed: int = 0
 
@@ -106,7 +116,7 @@ def propose(
         progress(0.6, "looking for a core")
     maps = features.at(options.sigma_um)
     score = damage_score(maps, features)
-    core, contrast = find_core(score, features, options)
+    core, contrast = find_core(score, _comparable(maps, "second_stain"), features, options)
     if core is None:
         return _nothing(features, contrast, options)
     if progress is not None:
@@ -149,9 +159,15 @@ def damage_score(maps: np.ndarray, features: FeatureMaps) -> np.ndarray:
 
 
 def find_core(
-    score: np.ndarray, features: FeatureMaps, options: ProposeOptions
+    score: np.ndarray, second: np.ndarray, features: FeatureMaps, options: ProposeOptions
 ) -> tuple[np.ndarray | None, float]:
     """The region that differs most from its surroundings.
+
+    Parameters
+    ----------
+    score : (rows, columns), from `damage_score`
+    second : (rows, columns), logarithm of the second stain: filled vessels are homogeneous like a
+        core, but far darker in it than what is around them
 
     Returns
     -------
@@ -166,7 +182,9 @@ def find_core(
     best, best_contrast, best_value = None, float("nan"), -np.inf
     levels = np.percentile(score[tissue], np.linspace(98.5, 40, 28))
     for level in levels:
-        pieces, _ = ndimage.label(clean((score > level) & tissue, smallest) & tissue)
+        # A cavity in the core is part of it, whatever its size and look.
+        whole = ndimage.binary_fill_holes(clean((score > level) & tissue, smallest))
+        pieces, _ = ndimage.label(whole)
         for piece in regionprops(pieces):
             if not smallest <= piece.area <= options.largest_core * tissue.sum():
                 continue
@@ -176,6 +194,8 @@ def find_core(
             window = _window(piece.bbox, tissue.shape, _AROUND_MM[1], features)
             inside = pieces[window] == piece.label
             contrast = _contrast(score[window], inside, tissue[window], features)
+            if _rise(second[window], inside, tissue[window], features) > _BLOOD:
+                continue
             value = contrast * min(1.0, solidity / 0.9)
             if value > best_value:
                 best = np.zeros(tissue.shape, dtype=bool)
@@ -208,28 +228,31 @@ def _window(
     return rows, columns
 
 
-def _distance(mask: np.ndarray, features: FeatureMaps) -> np.ndarray:
-    """Distance in mm from the edge of a mask, negative inside."""
-    from scipy import ndimage
-
-    outside = ndimage.distance_transform_edt(~mask, sampling=features.grid.spacing)
-    inside = ndimage.distance_transform_edt(mask, sampling=features.grid.spacing)
-    half = float(np.mean(features.grid.spacing)) / 2
-    return np.where(mask, half - inside, outside - half)
-
-
 def _contrast(
     score: np.ndarray, inside: np.ndarray, tissue: np.ndarray, features: FeatureMaps
 ) -> float:
-    """The score inside against the tissue up to 1 mm around; 0 where there is none."""
-    from scipy import ndimage
+    """The score within the edge against the tissue around it; 0 where there is none.
 
-    distance = ndimage.distance_transform_edt(~inside, sampling=features.grid.spacing)
+    What lies deeper than 1 mm does not count: the centre may be cavitated.
+    """
+    distance = distance_from(inside, features.grid)
+    within = inside & tissue & (distance > -_AROUND_MM[1])
     around = tissue & (distance > _AROUND_MM[0]) & (distance <= _AROUND_MM[1])
-    if not around.any():
+    if not around.any() or not within.any():
         return 0.0
     # The highest quarter around counts: a look-alike that fades into its surroundings is no core.
-    return float(np.median(score[inside]) - np.percentile(score[around], 75))
+    return float(np.median(score[within]) - np.percentile(score[around], 75))
+
+
+def _rise(
+    values: np.ndarray, inside: np.ndarray, tissue: np.ndarray, features: FeatureMaps
+) -> float:
+    """The median inside against that of the tissue around; 0 where there is none."""
+    distance = distance_from(inside, features.grid)
+    around = tissue & (distance > _AROUND_MM[0]) & (distance <= _AROUND_MM[1])
+    if not around.any() or not (inside & tissue).any():
+        return 0.0
+    return float(np.median(values[inside & tissue]) - np.median(values[around]))
 
 
 def _refined(
@@ -238,24 +261,26 @@ def _refined(
     """The core cut half-way between the energies inside and around it."""
     from scipy import ndimage
 
-    distance = _distance(core, features)
+    distance = distance_from(core, features.grid)
     around = features.tissue & (distance > 2 * _AROUND_MM[0]) & (distance <= _AROUND_MM[1])
     if not around.any():
         return core
-    inside, outside = np.exp(-2 * np.median(score[core])), np.exp(-2 * np.median(score[around]))
+    within = core & features.tissue & (distance > -_AROUND_MM[1])
+    inside, outside = np.exp(-2 * np.median(score[within])), np.exp(-2 * np.median(score[around]))
     level = -0.5 * np.log((inside + outside) / 2)
     near = distance < _AROUND_MM[1]
     pieces, _ = ndimage.label((score > level) & features.tissue & near)
     touched = np.unique(pieces[core & (pieces > 0)])
-    grown = clean(np.isin(pieces, touched[touched > 0]), smallest)
-    return grown & features.tissue if grown.any() else core
+    grown = np.isin(pieces, touched[touched > 0])
+    grown = ndimage.binary_fill_holes(clean(grown, smallest)) & features.tissue
+    return grown if grown.any() else core & features.tissue
 
 
 def _share_out(
     maps: np.ndarray, core: np.ndarray, features: FeatureMaps, options: ProposeOptions
 ) -> tuple[np.ndarray, float]:
     """Probabilities of viable, diffusion-damaged, ablated, and the rim's width in mm."""
-    distances = _distance(core, features)
+    distances = distance_from(core, features.grid)
     # Farther away all is viable, and only teaches what viable tissue looks like.
     tissue = features.tissue & (distances < 2.5 * options.reach_mm)
     judged = np.stack([_comparable(maps, name)[tissue] for name in _JUDGED], axis=1)
@@ -264,9 +289,10 @@ def _share_out(
     distance = distances[tissue]
     rng = np.random.default_rng(options.seed)
 
-    def mixture(rows: np.ndarray, parts: int) -> GaussianMixture:
+    def mixture(which: np.ndarray, parts: int) -> GaussianMixture:
         from sklearn.mixture import GaussianMixture
 
+        rows = np.flatnonzero(which)
         rows = rng.choice(rows, min(len(rows), 6000), replace=False)
         parts = max(1, min(parts, len(rows) // 60))
         fit = GaussianMixture(
@@ -274,42 +300,51 @@ def _share_out(
         )
         return fit.fit(judged[rows])
 
-    deep = np.flatnonzero(distance < min(-0.1, 0.3 * distance.min()))
-    deep = deep if len(deep) else np.flatnonzero(distance < 0)
-    far = np.flatnonzero(distance > options.reach_mm)
-    rest = mixture(far, 8).score_samples(judged)
-    heart = mixture(deep, 3).score_samples(judged)
-    width, softness = 0.5, 0.12
-    rim_rows = np.flatnonzero((distance > 0.1) & (distance < 0.45))
-    posterior = np.zeros((len(judged), 3))
-    for _ in range(4):
-        rim = mixture(rim_rows, 3).score_samples(judged)
-        outside = 1 / (1 + np.exp(-np.clip((distance - width) / softness, -40, 40)))
-        inside = 1 / (1 + np.exp(np.clip(distance / 0.06, -40, 40)))
-        prior = np.stack([outside, (1 - outside) * (1 - inside), (1 - outside) * inside], axis=1)
-        joint = np.stack([rest, rim, heart], axis=1) + np.log(prior + 1e-9)
+    width = _width(judged, distance, options.reach_mm)
+    heart = mixture(distance < max(-0.25, 0.3 * distance.min()), 3).score_samples(judged)
+    in_rim = (distance > 0.1) & (distance < max(width - 0.05, 0.2))
+    beyond = (distance > width + 0.1) & (distance < width + options.reach_mm)
+    sector = sector_of(core)[tissue]
+    posterior = np.empty((len(judged), 3))
+    for _ in range(_ROUNDS):
+        rest = mixture(beyond, 6).score_samples(judged)
+        rim = mixture(in_rim, 3).score_samples(judged)
+        by_sector = rim_width(rim - rest, distance, sector, options.reach_mm)
+        widths = at_sector(by_sector, sector)
+        prior = np.stack(zone_prior(distance, widths, options.softness_mm), axis=1)
+        joint = np.stack([rest, rim, heart], axis=1) * options.trust + np.log(prior + 1e-9)
         joint -= joint.max(axis=1, keepdims=True)
         posterior = np.exp(joint)
         posterior /= posterior.sum(axis=1, keepdims=True)
-        width = _width(posterior[:, 1], distance, options.reach_mm)
-        rim_rows = np.flatnonzero((posterior[:, 1] > 0.6) & (distance > 0.05))
-        if len(rim_rows) < 60:
-            rim_rows = np.flatnonzero((distance > 0.1) & (distance < 0.45))
+        in_rim = (posterior[:, 1] > 0.6) & (distance > 0.05)
+        beyond = (posterior[:, 0] > 0.6) & (distance < width + options.reach_mm)
+        width = float(np.median(by_sector))
     probability = np.zeros((*tissue.shape, 3), dtype=np.float32)
     probability[..., 0] = 1
     probability[tissue] = posterior
     return probability, width
 
 
-def _width(rim: np.ndarray, distance: np.ndarray, reach_mm: float) -> float:
-    """The distance from the core at which half of the cells are no longer rim."""
-    edges = np.arange(0.05, reach_mm, 0.05)
-    bins = np.digitize(distance, edges)
-    share = np.array(
-        [rim[bins == k].mean() if (bins == k).any() else 0.0 for k in range(1, len(edges))]
-    )
-    below = np.flatnonzero(share < 0.5)
-    return float(np.clip(edges[below[0]] if below.size else reach_mm, 0.1, reach_mm))
+def _width(judged: np.ndarray, distance: np.ndarray, reach_mm: float) -> float:
+    """The distance from the core at which the tissue changes most.
+
+    At every distance the bands of 0.25 mm on either side are compared by the Mahalanobis distance
+    between their means; the core's own blurred edge is passed over.
+    """
+    tried = np.arange(0.2, reach_mm, 0.05)
+    change = np.zeros(len(tried))
+    for k, width in enumerate(tried):
+        nearer = judged[(distance > width - 0.25) & (distance <= width)]
+        farther = judged[(distance > width) & (distance <= width + 0.25)]
+        if min(len(nearer), len(farther)) < 30:
+            continue
+        spread = (np.cov(nearer.T) + np.cov(farther.T)) / 2 + 0.01 * np.eye(judged.shape[1])
+        step = nearer.mean(axis=0) - farther.mean(axis=0)
+        change[k] = step @ np.linalg.solve(spread, step)
+    first = 0
+    while first + 1 < len(change) and change[first + 1] < change[first]:
+        first += 1
+    return float(tried[first + int(np.argmax(change[first:]))])
 
 
 def _nothing(features: FeatureMaps, contrast: float, options: ProposeOptions) -> Proposal:

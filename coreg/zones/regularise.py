@@ -8,6 +8,7 @@ import numpy as np
 
 from coreg.geometry import ZONES, Grid
 
+_MARGIN = 10
 CORE, RIM = ZONES["ablated"], ZONES["diffusion-damaged"]
 
 
@@ -81,6 +82,18 @@ def clean(mask: np.ndarray, smallest_px: float) -> np.ndarray:
     return ~_kept(~_kept(mask, smallest_px), smallest_px)
 
 
+def largest_piece(mask: np.ndarray) -> np.ndarray:
+    """The largest connected piece of a mask, its holes filled; empty for an empty mask."""
+    from scipy import ndimage
+
+    pieces, count = ndimage.label(mask)
+    if not count:
+        return mask
+    sizes = np.bincount(pieces.ravel())
+    sizes[0] = 0
+    return ndimage.binary_fill_holes(pieces == sizes.argmax())
+
+
 def _kept(mask: np.ndarray, smallest_px: float) -> np.ndarray:
     from scipy import ndimage
 
@@ -97,11 +110,19 @@ def _smooth(probability: np.ndarray, tissue: np.ndarray, weight: float) -> np.nd
 
     # Glass beside the tissue must not pull on the zones at its edge.
     filled = fill_from_nearest(probability.astype(np.float32), tissue)
-    if weight <= 0:
+    unsure = filled.max(axis=-1) < 0.999
+    if weight <= 0 or not unsure.any():
         return filled
-    smooth = denoise_tv_chambolle(filled, weight=weight, channel_axis=-1, max_num_iter=100)
+    # Where all is certain and alike there is nothing to smooth.
+    rows, columns = (np.flatnonzero(unsure.any(axis=axis)) for axis in (1, 0))
+    window = (
+        slice(max(0, rows[0] - _MARGIN), rows[-1] + 1 + _MARGIN),
+        slice(max(0, columns[0] - _MARGIN), columns[-1] + 1 + _MARGIN),
+    )
+    smooth = denoise_tv_chambolle(filled[window], weight=weight, channel_axis=-1, max_num_iter=100)
     smooth = np.clip(smooth, 0, None)
-    return smooth / np.maximum(smooth.sum(axis=-1, keepdims=True), 1e-6)
+    filled[window] = smooth / np.maximum(smooth.sum(axis=-1, keepdims=True), 1e-6)
+    return filled
 
 
 def _without_crumbs(labels: np.ndarray, tissue: np.ndarray, smallest_px: float) -> np.ndarray:
