@@ -150,14 +150,21 @@ def _intervals(
     case: Case, sides: Sides, parts: tuple[str, ...], progress: Progress
 ) -> Intervals | None:
     """Monte-Carlo intervals; None where one side has no lesion to disturb."""
-    from coreg.agreement import IntervalInputs, RegionRules, intervals
+    from coreg.agreement import IntervalInputs, RegionRules, intervals, map_noise
     from coreg.alignment.uncertainty import sample_transforms
 
     pathology = [zone for zone in sides.zones if zone.zone in parts]
     if not pathology or not sides.predicted:
         return None
     settings, options = case.settings["agree"], case.settings["predict"]
-    error = sides.maps["change_error_percent"]
+    noise = map_noise(
+        sides.maps["change_percent"],
+        sides.maps["change_error_percent"],
+        sides.grid,
+        sides.maps["predicted"].astype(bool),
+        sides.valid,
+        tuple(settings["point_spread_mm"]),
+    )
     inputs = IntervalInputs(
         sides.grid,
         sides.maps["score"],
@@ -168,8 +175,8 @@ def _intervals(
             options["fill_holes_mm2"],
             tuple(options["focus_mm"]) if options["connected_to_focus"] else None,
         ),
-        score_error=error if np.isfinite(error).any() else None,
-        noise_fwhm_mm=tuple(settings["point_spread_mm"]),
+        score_error=noise.error_percent,
+        noise_fwhm_mm=noise.fwhm_mm,
         smoothed_mm=options["smooth_mm"] if options["rule"] != "growing" else 0.0,
         transform=sides.alignment.transform,
         transforms=sample_transforms(sides.alignment, settings["draws"], settings["seed"]),

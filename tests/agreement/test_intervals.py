@@ -41,11 +41,19 @@ def inputs(**changes):
     return replace(base, **changes)
 
 
+LITTLE = {"threshold_sd_percent": 0.5, "alignment_error_mm": 0.2, "outline_sd_mm": 0.1}
+
+
+@pytest.fixture(scope="module")
+def little_error():
+    return intervals(inputs(**LITTLE), 80)
+
+
 def test_same_seed_same_intervals_and_another_differs():
-    one, two, other = (intervals(inputs(), 80, seed) for seed in (4, 4, 5))
+    one, two, other = (intervals(inputs(), 50, seed) for seed in (4, 4, 5))
     assert one == two
     assert one["dice"] != other["dice"]
-    assert (one.draws, one.seed) == (80, 4)
+    assert (one.draws, one.seed) == (50, 4)
 
 
 def test_value_is_that_of_the_pixel_count():
@@ -56,7 +64,7 @@ def test_value_is_that_of_the_pixel_count():
 
 
 def test_intervals_hold_the_value_and_stay_possible():
-    found = intervals(inputs(outline_sd_mm=0.8), 200)
+    found = intervals(inputs(outline_sd_mm=0.8), 100)
     for name, interval in found.measures.items():
         assert interval.low <= interval.value <= interval.high, name
     for name in ("dice", "jaccard", "sensitivity", "specificity", "precision"):
@@ -75,16 +83,15 @@ def test_intervals_hold_the_value_and_stay_possible():
         ({"alignment_error_mm": 1.2}, "centroid_offset_depth_mm"),
     ],
 )
-def test_more_error_makes_wider_intervals(change, measure):
-    still = {"threshold_sd_percent": 0.5, "alignment_error_mm": 0.2, "outline_sd_mm": 0.1}
-    less, more = intervals(inputs(**still), 150), intervals(inputs(**{**still, **change}), 150)
+def test_more_error_makes_wider_intervals(change, measure, little_error):
+    more = intervals(inputs(**{**LITTLE, **change}), 80)
     assert np.ptp((more[measure].low, more[measure].high)) > 1.3 * np.ptp(
-        (less[measure].low, less[measure].high)
+        (little_error[measure].low, little_error[measure].high)
     )
 
 
 def test_shares_sum_to_one_and_name_the_source():
-    found = intervals(inputs(outline_sd_mm=0.05, alignment_error_mm=1.0), 150)
+    found = intervals(inputs(outline_sd_mm=0.05, alignment_error_mm=1.0), 80)
     for shares in found.shares.values():
         assert not shares or sum(shares.values()) == pytest.approx(1)
     assert found.shares["centroid_offset_lateral_mm"]["alignment"] > 0.8
@@ -135,7 +142,7 @@ def test_draws_of_the_alignment_move_slide_outlines():
 
 def test_smoothing_bias_of_the_area_is_taken_back():
     """A narrow lesion loses area to smoothing; the interval reaches towards the lost area."""
-    found = intervals(inputs(score=score_map(1.5), smoothed_mm=0.6, threshold_sd_percent=0.0), 150)
+    found = intervals(inputs(score=score_map(1.5), smoothed_mm=0.6, threshold_sd_percent=0.0), 100)
     area = found["predicted_area_mm2"]
     assert area.bias < -0.02 * area.value
     assert area.high - area.value > 2 * (area.value - area.low)
