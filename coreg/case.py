@@ -79,6 +79,12 @@ class Case:
         """Where the outlines are, inside the case folder."""
         return self.folder / self.settings["outlines"]["folder"]
 
+    @property
+    def model_file(self) -> Path | None:
+        """The trained model that proposes zones; None where none is named."""
+        named = self.settings["outlines"]["model"]
+        return self.folder / named if named else None
+
     def locate(self, section: str) -> Path | str | None:
         """Where a section's file is: a path, a URL as text, or None where none is named."""
         if section == "outlines":
@@ -118,6 +124,9 @@ class Case:
                     found[f"outlines/{path.name}"] = path
             elif place.exists():
                 found[section] = place
+        model = self.model_file
+        if step == "outline" and model is not None and model.exists():
+            found["model"] = model
         baseline = self.settings["displacement"]["baseline_path"]
         if step == "predict" and baseline and (self.folder / baseline).exists():
             found["baseline"] = self.folder / baseline
@@ -355,7 +364,7 @@ def _checked(text: str, path: Path) -> dict[str, dict[str, Any]]:
         raise InputError(f"{path} is not valid TOML: {error}; correct that line.") from error
     settings = check_settings(values, str(path))
     for section, table in settings.items():
-        for key in ("path", "folder", "baseline_path"):
+        for key in ("path", "folder", "baseline_path", "model"):
             if table.get(key):
                 _refuse_climbing(table[key], section, key, path)
     return settings
@@ -372,7 +381,7 @@ def _refuse_climbing(named: str, section: str, key: str, path: Path) -> None:
             "absolute path, so that it can be seen where it leads."
         )
     outside = Path(named).is_absolute() or PureWindowsPath(named).is_absolute() or "://" in named
-    if section in ("landmarks", "outlines") and outside:
+    if (section, key) in (("landmarks", "path"), ("outlines", "folder")) and outside:
         raise InputError(
             f"{path}: [{section}] {key} leads out of the case folder ({named!r}); the tool "
             "writes there, so keep it inside."

@@ -117,7 +117,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("folder", type=Path)
     demo.add_argument("--seed", type=int, default=0, help="another seed makes another animal")
     demo.add_argument(
-        "--um-per-px", type=float, default=4.0, help="pixel size of the slide (0.5 for full size)"
+        "--um-per-px", type=float, default=8.0, help="pixel size of the slide (0.5 for full size)"
     )
 
     view = command("view", _view, "open the case in napari (needs the extra 'gui')")

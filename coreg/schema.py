@@ -205,9 +205,10 @@ SCHEMA: dict[str, dict[str, Setting]] = {
         "source": Setting(
             "text",
             "by hand",
-            "whose zones count: outlines in the folder, or the program's proposal",
-            choices=("by hand", "proposal"),
+            "whose zones count: outlines in the folder, the program's proposal, or a trained model",
+            choices=("by hand", "proposal", "model"),
         ),
+        "model": Setting("text", "", "the trained model's file, for source = 'model'"),
         "consensus": Setting(
             "text",
             "majority",

@@ -33,7 +33,7 @@ def write_case(
     observers: int = 2,
     compression: str = "jpeg",
     progress: Callable[[float, str], None] | None = None,
-) -> dict[str, Any]:
+) -> dict[str, dict[str, Any]]:
     """Write one case's files; the same scenario gives the same bytes.
 
     Written are ``slide.ome.tif``, ``recording.npz`` (or ``.mat``), ``bmode.npz``,
@@ -51,8 +51,7 @@ def write_case(
 
     Returns
     -------
-    dict of plain values: relative paths, array names, frequencies, pixel sizes and what else a case
-    file needs
+    dict: what `coreg.case.new_case` needs to make the case's text file
 
     Raises
     ------
@@ -98,12 +97,11 @@ def write_case(
     }
     write_arrays(folder / "bmode.npz", arrays, "npz")
     write_landmarks(folder / "landmarks.csv", simulated.landmarks(1))
-    outlines = []
     for observer in range(1, observers + 1):
-        outlines.append(f"outlines/observer-{observer}.geojson")
-        write_outlines(folder / outlines[-1], simulated.outlines(observer))
+        drawn = folder / "outlines" / f"observer-{observer}.geojson"
+        write_outlines(drawn, simulated.outlines(observer))
     tell(0.15, "writing the truth")
-    truth = _write_truth(simulated, folder / "truth")
+    _write_truth(simulated, folder / "truth")
     grid = simulated.zones_slide_grid.with_spacing(slide_um_per_px / 1000.0)
     write_slide(
         folder / "slide.ome.tif",
@@ -114,36 +112,34 @@ def write_case(
     )
     tell(1.0, "case written")
     return {
-        "slide": {"path": "slide.ome.tif", "um_per_px": slide_um_per_px, "stain": "H&E"},
+        "case": {
+            "name": f"demo {scenario.seed}",
+            "animal": f"invented rabbit {scenario.seed}",
+            "note": "Every number is invented by the generator; see truth/.",
+        },
+        "slide": {"path": "slide.ome.tif", "stain": "H&E"},
         "displacement": {
             "path": recording,
             "array": "displacement",
-            "axes": ["treatment time", "frame", "depth", "lateral"],
-            "unit": "um",
+            "axis_order": "time,frame,depth,lateral",
             "depth": "depth_mm",
             "lateral": "lateral_mm",
-            "times": "time_s",
+            "time": "time_s",
             "correlation": "correlation",
+            "unit": "um",
             "frame_rate_hz": scenario.frame_rate_hz,
             "modulation_frequency_hz": scenario.modulation_frequency_hz,
-            "focus_mm": list(scenario.focus_mm),
         },
         "bmode": {
             "path": "bmode.npz",
             "array": "bmode_db",
             "depth": "depth_mm",
             "lateral": "lateral_mm",
-            "unit": "dB",
         },
         "landmarks": {"path": "landmarks.csv", "error_mm": scenario.landmark_error_mm},
-        "outlines": {
-            "folder": "outlines",
-            "paths": outlines,
-            "error_mm": scenario.outline_error_mm,
-        },
-        "truth": truth,
-        "animal": f"invented rabbit {scenario.seed}",
-        "seed": scenario.seed,
+        "outlines": {"folder": "outlines", "error_mm": scenario.outline_error_mm},
+        "predict": {"focus_mm": list(scenario.focus_mm)},
+        "agree": {"point_spread_mm": list(scenario.tracking_fwhm_mm)},
     }
 
 
@@ -218,7 +214,7 @@ def _write_mat73(path: Path, arrays: dict[str, np.ndarray]) -> None:
         file.write(header)
 
 
-def _write_truth(simulated: Simulated, folder: Path) -> dict[str, str]:
+def _write_truth(simulated: Simulated, folder: Path) -> None:
     from coreg.results import to_json, write_text
 
     def grid_arrays(name: str, grid: Grid) -> dict[str, np.ndarray]:
@@ -251,8 +247,3 @@ def _write_truth(simulated: Simulated, folder: Path) -> dict[str, str]:
         ],
     }
     write_text(folder / "truth.json", to_json(values))
-    return {
-        "zones": "truth/zones.npz",
-        "transform": "truth/transform.json",
-        "numbers": "truth/truth.json",
-    }

@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+from coreg.case import CASE_FILE, new_case
 from coreg.demo import Scenario, simulate, write_case
 from coreg.errors import CoregError
 
@@ -32,7 +33,10 @@ def main(arguments: list[str] | None = None) -> int:
         print("Give one folder: python -m coreg.demo.sample sample_slides/case", file=sys.stderr)
         return 2
     try:
-        write_case(simulate(SCENARIO), Path(given[0]), slide_um_per_px=SLIDE_UM_PER_PX)
+        folder = Path(given[0])
+        files = write_case(simulate(SCENARIO), folder, slide_um_per_px=SLIDE_UM_PER_PX)
+        if not (folder / CASE_FILE).exists():
+            new_case(folder, files)
     except CoregError as error:
         print(error, file=sys.stderr)
         return error.exit_code

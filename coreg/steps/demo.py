@@ -11,6 +11,9 @@ from coreg.case import Case, Progress, new_case
 from coreg.errors import UsageError
 from coreg.steps import CaseResult
 
+# Fine enough for the zones, coarse enough that a first run takes about a minute.
+UM_PER_PX = 8.0
+
 
 @dataclass(frozen=True)
 class DemoResult:
@@ -40,7 +43,7 @@ class DemoResult:
 
 
 def make_demo(
-    folder: Path, *, seed: int = 0, um_per_px: float = 4.0, progress: Progress | None = None
+    folder: Path, *, seed: int = 0, um_per_px: float = UM_PER_PX, progress: Progress | None = None
 ) -> Case:
     """Write the invented case; raise `UsageError` where the folder holds something already."""
     from coreg.demo import Scenario, simulate, write_case
@@ -52,47 +55,13 @@ def make_demo(
     if not 0.1 <= um_per_px <= 50:
         raise UsageError(f"The slide's pixel size should be 0.1 to 50 µm, got {um_per_px:g}.")
     simulated = simulate(Scenario(seed=seed))
-    files = write_case(simulated, folder, slide_um_per_px=um_per_px, progress=progress)
-    displacement, bmode = files["displacement"], files["bmode"]
     return new_case(
-        folder,
-        {
-            "case": {
-                "name": f"demo {seed}",
-                "animal": files["animal"],
-                "note": "Every number is invented by the generator; see truth/.",
-            },
-            "slide": {"path": files["slide"]["path"], "stain": files["slide"]["stain"]},
-            "displacement": {
-                "path": displacement["path"],
-                "array": displacement["array"],
-                "axis_order": "time,frame,depth,lateral",
-                "depth": displacement["depth"],
-                "lateral": displacement["lateral"],
-                "time": displacement["times"],
-                "correlation": displacement["correlation"],
-                "unit": displacement["unit"],
-                "frame_rate_hz": displacement["frame_rate_hz"],
-                "modulation_frequency_hz": displacement["modulation_frequency_hz"],
-            },
-            "bmode": {
-                "path": bmode["path"],
-                "array": bmode["array"],
-                "depth": bmode["depth"],
-                "lateral": bmode["lateral"],
-            },
-            "landmarks": {
-                "path": files["landmarks"]["path"],
-                "error_mm": files["landmarks"]["error_mm"],
-            },
-            "outlines": {"error_mm": files["outlines"]["error_mm"]},
-            "predict": {"focus_mm": displacement["focus_mm"]},
-        },
+        folder, write_case(simulated, folder, slide_um_per_px=um_per_px, progress=progress)
     )
 
 
 def run_demo(
-    folder: Path, *, seed: int = 0, um_per_px: float = 4.0, progress: Progress | None = None
+    folder: Path, *, seed: int = 0, um_per_px: float = UM_PER_PX, progress: Progress | None = None
 ) -> DemoResult:
     """Write the invented case, do all steps, and put the truth beside the result."""
 

@@ -42,18 +42,16 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         overview = slide.image(max(TISSUE_SPACING_MM, *slide.pixel_size))
         tissue, artefact = _tissue(overview, drawn)
         save_maps(folder / "tissue.npz", overview.grid, {"tissue": tissue, "artefact": artefact})
-        zones_spacing = max(settings["spacing_um"] / 1000, *slide.pixel_size)
-        grid = slide.levels[0].grid.with_spacing(zones_spacing)
         pixel_size = {
             "slide_pixel_size_mm": list(slide.pixel_size),
             "from": slide.pixel_size_source,
         }
-        if settings["source"] == "proposal":
+        if settings["source"] == "by hand":
+            zones, about = _by_hand(case, drawn, slide.levels[0].grid)
+        else:
             from coreg.steps.propose import propose_zones
 
-            zones, about = propose_zones(case, slide, zones_spacing, progress)
-        else:
-            zones, about = _by_hand(case, drawn, grid)
+            zones, about = propose_zones(case, slide, progress)
     write_outlines(folder / "zones.geojson", zones)
     return {
         **about,
@@ -97,7 +95,7 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
         name or "unnamed": [outline for outline in zones if outline.observer == name]
         for name in observers
     }
-    around = _around(zones, max(grid.spacing))
+    around = _around(zones, case.settings["outlines"]["spacing_um"] / 1000)
     agreed = consensus(by_observer, around, case.settings["outlines"]["consensus"])
     about.update(
         method=agreed.method,
