@@ -8,7 +8,7 @@ from coreg.figure.data import (
     StudyData,
     ThresholdCurve,
 )
-from coreg.figure.layout import Layout, draw
+from coreg.figure.layout import Layout, draw, draw_strips
 from coreg.figure.legend import legend
 from coreg.figure.numbers import write_numbers
 from coreg.figure.panels import PANELS
@@ -25,6 +25,7 @@ __all__ = [
     "StudyData",
     "ThresholdCurve",
     "draw",
+    "draw_strips",
     "legend",
     "save",
     "to_bytes",

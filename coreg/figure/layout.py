@@ -1,9 +1,9 @@
-"""Which panels, how wide, how many columns: places every panel in mm and draws the figure."""
+"""Which panels, how wide, how many columns; draws the figure."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,8 +12,21 @@ from coreg.errors import InputError
 from coreg.figure import style
 from coreg.figure.data import FigureData, StudyData
 from coreg.figure.panels import PANELS, Panel, available
+from coreg.figure.plan import (
+    BAR,
+    BAR_GAP,
+    KEY,
+    LINE,
+    SWATCH,
+    SWATCH_GAP,
+    Box,
+    Cell,
+    Plan,
+    plan_of,
+    swatch_mm,
+)
 from coreg.figure.style import LETTER_PT, MM_PER_INCH, SMALL_PT, TEXT_PT
-from coreg.figure.words import text_mm
+from coreg.figure.words import shortened, text_mm
 
 if TYPE_CHECKING:
     from matplotlib.cm import ScalarMappable
@@ -21,12 +34,8 @@ if TYPE_CHECKING:
 
 DEFAULT_CASE = ("bmode", "change", "section", "mapped")
 DEFAULT_STUDY = ("regression", "bland-altman", "per-case")
+DEFAULT_STRIP = ("change", "mapped")
 ONE_COLUMN_MM, TWO_COLUMNS_MM = 85.0, 180.0
-
-# mm: what surrounds the box that a panel draws into
-_GAP, _TITLE, _BOTTOM, _LINE, _KEY = 3.0, 4.5, 7.5, 2.9, 4.0
-_BAR_GAP, _BAR, _BAR_TEXT = 1.2, 2.2, 8.0
-_SMALLEST, _LEAST_PLOT = 18.0, 32.0
 
 
 @dataclass(frozen=True)
@@ -95,124 +104,74 @@ def draw(data: FigureData | StudyData, layout: Layout | None = None) -> Figure:
     ------
     InputError : a panel has no data, or the panels would be narrower than 18 mm
     """
+    layout = layout or Layout()
+    cells = [
+        Cell(panel, data, layout.letter(index), panel.title, panel.short)
+        for index, panel in enumerate(layout.chosen(data))
+    ]
+    return _draw(cells, layout.columns, layout.width_mm, layout.view)
+
+
+def draw_strips(cases: Sequence[FigureData], layout: Layout | None = None) -> Figure:
+    """Draw a strip a case: the same panels of every case, each case in a row of its own.
+
+    The first panel of a row bears the case's name. `layout.columns` and `layout.letters` have no
+    effect. Without panels in the layout, change and mapped section are drawn. For print keep to
+    some five to seven cases a figure.
+
+    Raises
+    ------
+    InputError : no case, or a case without data for a panel
+    """
+    layout = layout or Layout(view="lesion")
+    if not cases:
+        raise InputError("A figure of strips needs at least one case.")
+    chosen = replace(layout, panels=layout.panels or DEFAULT_STRIP)
+    cells = []
+    for data in cases:
+        for number, panel in enumerate(chosen.chosen(data)):
+            titles = (panel.title, panel.short) if number else (data.name, data.name)
+            cells.append(Cell(panel, data, "", *titles))
+    return _draw(cells, len(chosen.panels), layout.width_mm, layout.view)
+
+
+def _draw(cells: Sequence[Cell], columns: int, width_mm: float, view: str) -> Figure:
     from matplotlib.figure import Figure
 
-    layout = layout or Layout()
-    panels = layout.chosen(data)
-    plan = _plan(data, layout, panels)
+    plan = plan_of(cells, columns, width_mm, view)
     with style.house_style():
-        figure = Figure(figsize=(layout.width_mm / MM_PER_INCH, plan.height_mm / MM_PER_INCH))
-        for index, (panel, box) in enumerate(zip(panels, plan.boxes, strict=True)):
-            _draw_panel(figure, plan, panel, box, data, layout.letter(index), layout.view)
-        _draw_key(figure, plan, panels, data)
+        figure = Figure(figsize=(width_mm / MM_PER_INCH, plan.height_mm / MM_PER_INCH))
+        for cell, box in zip(cells, plan.boxes, strict=True):
+            _draw_panel(figure, plan, cell, box, view)
+        _draw_key(figure, plan)
     return figure
 
 
-@dataclass(frozen=True)
-class _Box:
-    """A panel's place: mm from the figure's left and top edge; the box that it draws into."""
-
-    left: float
-    top: float
-    width: float
-    height: float
-    cell_left: float
-    title_right: float
-    notes: list[str]
-
-
-@dataclass(frozen=True)
-class _Plan:
-    width_mm: float
-    height_mm: float
-    boxes: tuple[_Box, ...]
-    key_top: float
-
-    def place(
-        self, left: float, top: float, width: float, height: float
-    ) -> tuple[float, float, float, float]:
-        """Matplotlib's figure fractions of a box in mm from the top left."""
-        return (
-            left / self.width_mm,
-            1 - (top + height) / self.height_mm,
-            width / self.width_mm,
-            height / self.height_mm,
-        )
-
-
-def _plan(data: FigureData | StudyData, layout: Layout, panels: list[Panel]) -> _Plan:
-    columns = min(layout.columns, len(panels))
-    rows = [panels[i : i + columns] for i in range(0, len(panels), columns)]
-    right = [max(_right(p) for p in panels[c::columns]) for c in range(columns)]
-    left = [max(p.left_mm for p in panels[c::columns]) for c in range(columns)]
-    width = (layout.width_mm - sum(left) - sum(right) - _GAP * (columns - 1)) / columns
-    if width < _SMALLEST:
-        raise InputError(
-            f"[figure] {columns} columns do not fit into {layout.width_mm:g} mm: panels would be "
-            f"{max(width, 0):.0f} mm wide, at least {_SMALLEST:g} are needed; take fewer columns."
-        )
-    boxes, top = [], 0.5
-    for row in rows:
-        aspects = [panel.aspect(data, layout.view) for panel in row]
-        rigid = [a for a, p in zip(aspects, row, strict=True) if p.rigid]
-        height = width * min(max(rigid or aspects), 1.25)
-        if any(not panel.image for panel in row):
-            height = max(height, _LEAST_PLOT)
-        own = [panel.height_mm(data) if panel.height_mm else 0.0 for panel in row]
-        height = max(height, *own)
-        notes = max(len(panel.notes(data, width)) for panel in row)
-        cell_left = 0.0
-        for c, (panel, aspect) in enumerate(zip(row, aspects, strict=True)):
-            inner = min(width, height / aspect) if panel.image else width
-            tall = inner * aspect if panel.image else height
-            if not panel.image and panel.height_mm is None:
-                tall = min(tall, max(1.1 * width, _LEAST_PLOT))
-            x = cell_left + left[c] + (width - inner) / 2
-            end = x + inner if panel.colour_bar else cell_left + left[c] + width + right[c]
-            lines = panel.notes(data, width)
-            boxes.append(_Box(x, top + _TITLE, inner, tall, cell_left, end, lines))
-            cell_left += left[c] + width + right[c] + _GAP
-        foot = max(_BOTTOM if panel.axes else 1.0 for panel in row)
-        top += _TITLE + height + foot + notes * _LINE + _GAP / 2
-    key_rows = len(_key_rows(_key_entries(panels, data), layout.width_mm))
-    return _Plan(layout.width_mm, top + key_rows * _KEY, tuple(boxes), top)
-
-
-def _right(panel: Panel) -> float:
-    return _BAR_GAP + _BAR + _BAR_TEXT if panel.colour_bar else panel.right_mm
-
-
-def _draw_panel(
-    figure: Figure,
-    plan: _Plan,
-    panel: Panel,
-    box: _Box,
-    data: FigureData | StudyData,
-    letter: str,
-    view: str,
-) -> None:
+def _draw_panel(figure: Figure, plan: Plan, cell: Cell, box: Box, view: str) -> None:
+    panel = cell.panel
     ax = figure.add_axes(plan.place(box.left, box.top, box.width, box.height), label=panel.name)
-    shown = panel.draw(ax, data, view)
+    shown = panel.draw(ax, cell.data, view)
     baseline = box.top - 1.3
 
     def write(left: float, top: float, text: str, **look: Any) -> None:
         x, y, _, _ = plan.place(left, top, 0, 0)
         figure.text(x, y, text, ha="left", va="baseline", **look)
 
-    if letter:
-        write(box.cell_left + 0.5, baseline, letter, size=LETTER_PT, weight="bold")
-    title_left = max(box.left, box.cell_left + 5.0) if letter else box.left
-    fits = text_mm(panel.title, TEXT_PT) <= box.title_right - title_left
-    write(title_left, baseline, panel.title if fits else panel.short, size=TEXT_PT)
-    below = box.top + box.height + (_BOTTOM if panel.axes else 1.0)
+    if cell.letter:
+        write(box.cell_left + 0.5, baseline, cell.letter, size=LETTER_PT, weight="bold")
+    title_left = max(box.left, box.cell_left + 5.0) if cell.letter else box.left
+    room = box.title_right - title_left
+    fits = text_mm(cell.title, TEXT_PT) <= room
+    title = cell.title if fits else shortened(cell.short, room, TEXT_PT)
+    write(title_left, baseline, title, size=TEXT_PT)
     for number, line in enumerate(box.notes):
-        write(box.left, below + (number + 0.8) * _LINE, line, size=SMALL_PT)
+        write(box.left, box.below(panel) + (number + 0.8) * LINE, line, size=SMALL_PT)
     if shown is not None and panel.colour_bar:
-        place = plan.place(box.left + box.width + _BAR_GAP, box.top, _BAR, box.height)
+        place = plan.place(box.left + box.width + BAR_GAP, box.top, BAR, box.height)
         cax = figure.add_axes(place, label=f"{panel.name} colour bar")
         bar = figure.colorbar(shown, cax=cax, extend=_beyond(shown))
         # Above the bar, since beside it a word may be longer than the bar.
-        write(box.left + box.width + _BAR_GAP, baseline, panel.colour_bar, size=SMALL_PT)
+        write(box.left + box.width + BAR_GAP, baseline, panel.colour_bar, size=SMALL_PT)
         bar.outline.set_linewidth(style.THIN_PT)
 
 
@@ -226,46 +185,17 @@ def _beyond(shown: ScalarMappable) -> str:
     return "min" if under else "max" if over else "neither"
 
 
-_SWATCH, _SPACE = 7.0, 4.0  # mm
-
-
-def _key_entries(panels: list[Panel], data: FigureData | StudyData) -> list[tuple[str, Any]]:
-    """What the key under the figure explains, each once, in the order in which it appears."""
-    entries: dict[str, Any] = {}
-    for panel in panels:
-        for name, look in panel.key(data):
-            entries.setdefault(name, look)
-    return list(entries.items())
-
-
-def _key_rows(entries: list[tuple[str, Any]], width_mm: float) -> list[list[tuple[str, Any]]]:
-    """Entries broken into rows that fit the width."""
-    rows: list[list[tuple[str, Any]]] = []
-    used = width_mm
-    for entry in entries:
-        needs = _SWATCH + 1.5 + text_mm(entry[0]) + _SPACE
-        if used + needs > width_mm:
-            rows.append([])
-            used = 1.0
-        rows[-1].append(entry)
-        used += needs
-    return rows
-
-
-def _draw_key(
-    figure: Figure, plan: _Plan, panels: list[Panel], data: FigureData | StudyData
-) -> None:
-    rows = _key_rows(_key_entries(panels, data), plan.width_mm)
-    for number, row in enumerate(rows):
+def _draw_key(figure: Figure, plan: Plan) -> None:
+    for number, row in enumerate(plan.key):
         left = 1.0
         for name, make in row:
-            place = plan.place(left, plan.key_top + number * _KEY + 0.6, _SWATCH, _KEY - 1.2)
+            place = plan.place(left, plan.key_top + number * KEY + 0.6, SWATCH, KEY - 1.2)
             ax = figure.add_axes(place, label=f"key {name}")
             ax.set(xlim=(0, 1), ylim=(0, 1))
             ax.axis("off")
             make(ax)
             x, y, _, _ = plan.place(
-                left + _SWATCH + 1.5, plan.key_top + (number + 0.5) * _KEY, 0, 0
+                left + SWATCH + SWATCH_GAP, plan.key_top + (number + 0.5) * KEY, 0, 0
             )
             figure.text(x, y, name, size=SMALL_PT, ha="left", va="center")
-            left += _SWATCH + 1.5 + text_mm(name) + _SPACE
+            left += swatch_mm(name)

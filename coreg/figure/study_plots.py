@@ -99,6 +99,8 @@ def _points(ax: Axes, data: StudyData, x: np.ndarray, y: np.ndarray) -> None:
 
 
 def _look(data: StudyData, case: int) -> tuple[str, str]:
-    """Colour and mark of a case's animal."""
+    """Colour and mark of a case's animal: marks change fastest, they tell animals apart in grey."""
     number = list(dict.fromkeys(data.animals)).index(data.animals[case])
-    return style.SERIES[number % len(style.SERIES)][0], _MARKERS[number % len(_MARKERS)]
+    marks, colours = len(_MARKERS), len(style.SERIES)
+    colour = style.SERIES[(number + number // marks) % colours][0]
+    return colour, _MARKERS[number % marks]

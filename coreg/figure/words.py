@@ -132,6 +132,14 @@ def broken(text: str, width_mm: float) -> list[str]:
     return lines
 
 
+def shortened(text: str, width_mm: float, size_pt: float) -> str:
+    """Text cut with "…" so that it fits the width; at least its first letter stays."""
+    cut = text
+    while len(cut) > 1 and text_mm(f"{cut}…" if cut != text else text, size_pt) > width_mm:
+        cut = cut[:-1].rstrip()
+    return text if cut == text else f"{cut}…"
+
+
 def text_mm(text: str, size_pt: float = SMALL_PT) -> float:
     """How wide a line of text is in the figures' font."""
     return _widths(text) * size_pt * MM_PER_INCH / 72

@@ -113,7 +113,7 @@ def _compared(case: Case, found: Mapping[str, Any]) -> tuple[Block, ...]:
             "can be judged",
         )
     )
-    return (Table("What was compared", ("What", "Which"), tuple(rows), (1, 4)),)
+    return (Table("The case in short", ("What", "Which"), tuple(rows), (1, 4)),)
 
 
 def _predicted_words(predict: Mapping[str, Any]) -> str:

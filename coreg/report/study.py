@@ -154,7 +154,7 @@ def _compared(study: Study, summary: Mapping[str, Any]) -> tuple[Block, ...]:
         ("Animals", str(len(animals))),
         ("Groups", ", ".join(groups) or "none named"),
     ]
-    return (Table("What was compared", ("What", "Which"), tuple(rows), (1, 4)),)
+    return (Table("The study in short", ("What", "Which"), tuple(rows), (1, 4)),)
 
 
 def _zone(found: Mapping[str, Any]) -> tuple[Block, ...]:
@@ -163,14 +163,14 @@ def _zone(found: Mapping[str, Any]) -> tuple[Block, ...]:
         (
             measure_name(measure),
             with_interval(measure, estimate) if "value" in estimate else estimate["reason"],
-            f"{estimate['n']} of {estimate['animals']} animals" if "n" in estimate else "",
+            f"{estimate['n']} lesions, {estimate['animals']} animals" if "n" in estimate else "",
         )
         for measure, estimate in in_order(found["measures"]).items()
     ]
     blocks: list[Block] = [
         Table(
             f"Mean over lesions ({n})",
-            ("Measure", "Mean (95 % interval)", "Lesions"),
+            ("Measure", "Mean (95 % interval)", "Based on"),
             tuple(rows),
             (3, 3, 2),
         )

@@ -21,8 +21,11 @@ def plain_words(measure: str, estimate: Estimate) -> str:
     if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
         return text
     _, unit, decimals, factor = MEASURE_WORDS[measure]
-    bounds = f"{number(low * factor, decimals)} to {number(high * factor, decimals)}"
-    return f"{text} Anything from {bounds}{f' {unit}' if unit else ''} fits what is known."
+    least, most = number(low * factor, decimals), number(high * factor, decimals)
+    if least == most:
+        return text
+    unit_text = f" {unit}" if unit else ""
+    return f"{text} Anything from {least} to {most}{unit_text} fits what is known."
 
 
 def _percent(value: float) -> str:

@@ -15,7 +15,7 @@ from matplotlib.image import AxesImage
 from matplotlib.text import Text
 
 from coreg.errors import FrameError, InputError
-from coreg.figure import PANELS, Layout, draw
+from coreg.figure import PANELS, Layout, draw, draw_strips
 from coreg.geometry import Image
 
 ALL = tuple(name for name, panel in PANELS.items() if not panel.study)
@@ -242,3 +242,66 @@ def test_change_is_shown_to_100_percent_at_most(case):
     wild = Image(np.where(case.valid, 900.0, np.nan), PLANE)
     figure = draw(dataclasses.replace(case, change_percent=wild), Layout(("change",), 1))
     assert next(iter(figure.findobj(AxesImage))).get_clim() == (-100.0, 100.0)
+
+
+def test_strips_show_every_case_in_its_own_row(case):
+    cases = [dataclasses.replace(case, name=f"rabbit {i}") for i in range(3)]
+    figure = draw_strips(cases, Layout(width_mm=120.0, view="lesion"))
+    panels = [ax for ax in figure.axes if ax.get_label() in PANELS]
+    assert [ax.get_label() for ax in panels] == ["change", "mapped"] * 3
+    tops = [round(ax.get_position().y1, 3) for ax in panels]
+    assert tops[0] == tops[1] > tops[2] == tops[3] > tops[4] == tops[5]
+    written = {t.get_text() for t in figure.texts}
+    assert {"rabbit 0", "rabbit 1", "rabbit 2"} <= written
+    assert min(t.get_fontsize() for t in texts(figure)) >= 6
+
+
+def test_a_name_longer_than_its_panel_is_cut(case):
+    long = dataclasses.replace(case, name="a very long name of a case " * 5)
+    figure = draw_strips([long], Layout(width_mm=100.0))
+    (title,) = [t for t in figure.texts if t.get_text().startswith("a very")]
+    assert title.get_text().endswith("…")
+    canvas = renderer(figure)
+    assert title.get_window_extent(canvas).x1 <= figure.bbox.x1 / 2
+
+
+def test_strips_of_no_case_are_refused():
+    with pytest.raises(InputError, match="needs at least one case"):
+        draw_strips([])
+
+
+def test_animals_are_told_apart_without_colour_and_beyond_twelve():
+    from coreg.figure.study_plots import _look
+
+    study = invented_study()
+    many = dataclasses.replace(
+        study,
+        cases=study.cases * 3,
+        animals=tuple(f"animal {i}" for i in range(36)),
+        predicted=np.tile(study.predicted, 3),
+        pathology=np.tile(study.pathology, 3),
+        per_case={},
+    )
+    looks = [_look(many, i) for i in range(36)]
+    assert len(set(looks)) == 36
+    assert len({marker for _, marker in looks[:12]}) == 12
+
+
+def test_every_case_of_a_large_study_has_room_for_its_name():
+    study = invented_study()
+    large = dataclasses.replace(
+        study,
+        cases=tuple(f"case {i}" for i in range(60)),
+        animals=study.animals * 5,
+        predicted=np.tile(study.predicted, 5),
+        pathology=np.tile(study.pathology, 5),
+        per_case={"dice": study.per_case["dice"] * 5},
+    )
+    boxes = [
+        box
+        for text, box in shown_texts(draw(large, Layout(columns=3)))
+        if text.get_text().startswith("case ")
+    ]
+    assert len(boxes) == 60
+    for a, b in itertools.pairwise(sorted(boxes, key=lambda box: box.y0)):
+        assert b.y0 >= a.y1 - 0.5 or b.x0 > a.x1 or a.x0 > b.x1
