@@ -1,6 +1,6 @@
 """Case folders with invented agreement, and work that stands for a case's run.
 
-Workers get this module by value, so it must not import other test modules.
+Workers import this module too, so it must not import other test modules.
 """
 
 from __future__ import annotations

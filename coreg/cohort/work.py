@@ -99,7 +99,7 @@ def _on_dask(client: Any, folders: Sequence[str], work: Work) -> Iterator[tuple[
 
     token = uuid.uuid4().hex  # a scheduler that lives on must not answer from an earlier run
     waiting = iter(enumerate(folders))
-    running = as_completed()
+    running = as_completed(loop=client.loop)
     folder_of: dict[str, str] = {}
 
     def submit_next() -> None:
@@ -133,7 +133,7 @@ def _record(future: Any) -> Record:
             "Its worker process died each time it was tried; perhaps it ran out of memory: give "
             "the workers more, or run this case alone."
         )
-    return failed(f"Unforeseen {type(error).__name__}: {error}")
+    return failed(f"Unforeseen {type(error).__name__}: {' '.join(str(error).split())}")
 
 
 @contextmanager

@@ -8,17 +8,16 @@ import sys
 import threading
 import time
 from contextlib import contextmanager
+from pathlib import Path
 
-import cloudpickle
-import invented_study
 import pytest
 from invented_study import invented_work, make_study, outputs
 
 from coreg.cohort import load_study, run_study
 from coreg.errors import UsageError
 
-cloudpickle.register_pickle_by_value(invented_study)
-QUIET = {**os.environ, "PYTHONWARNINGS": "ignore", "OMP_NUM_THREADS": "1"}
+TESTS = Path(__file__).resolve().parents[1]  # where the workers find the invented work
+QUIET = {**os.environ, "PYTHONWARNINGS": "ignore", "PYTHONPATH": str(TESTS)}
 
 
 def free_port():
