@@ -303,29 +303,32 @@ def _maps(
 def _fit_with_gaps(block: np.ndarray, design: _Design, smallest_share: float) -> np.ndarray:
     """The same fit where some frames are not finite, each pixel with its own normal equations.
 
-    Pixels that miss the same frames share one solve.
+    They are formed in the orthonormal columns of the whole recording, where they are near the
+    identity as long as few frames are missing, so that double precision suffices.
     """
     y = np.asarray(block, dtype=np.float64)
     valid = np.isfinite(y)
     frames, parameters = design.columns.shape
     out = np.full((6, y.shape[1]), np.nan, dtype=np.float32)
-    out[5] = valid.mean(axis=0)
-    patterns, which = np.unique(np.packbits(valid, axis=0), axis=1, return_inverse=True)
-    for number in range(patterns.shape[1]):
-        members = np.flatnonzero(which.ravel() == number)
-        keep = valid[:, members[0]]
-        kept = int(keep.sum())
-        if kept <= parameters or kept < smallest_share * frames:
-            continue
-        orthogonal, triangle = np.linalg.qr(design.columns[keep])
-        if np.linalg.cond(triangle) > _WORST_CONDITION:
-            continue
-        inverse = np.linalg.inv(triangle)
-        values = y[np.ix_(keep, members)]
-        values = values - values[0]
-        c = orthogonal.T @ values
-        power = ((values - orthogonal @ c) ** 2).sum(axis=0)
-        covariance = np.broadcast_to((inverse @ inverse.T)[:2, :2], (len(members), 2, 2))
-        maps = _maps(inverse @ c, covariance, power / (kept - parameters), design)
-        out[:5, members] = maps[:5]
+    count = valid.sum(axis=0)
+    out[5] = count / frames
+    enough = np.flatnonzero((count > parameters) & (count >= smallest_share * frames))
+    if len(enough) == 0:
+        return out
+    y, valid, count = y[:, enough], valid[:, enough], count[enough]
+    level = y[valid.argmax(axis=0), np.arange(len(enough))]  # of each pixel's first valid frame
+    y = np.where(valid, y - level, 0.0)
+    orthogonal, triangle = np.linalg.qr(design.columns)
+    products = (orthogonal[:, :, None] * orthogonal[:, None, :]).reshape(frames, -1)
+    normal = (valid.T.astype(np.float64) @ products).reshape(-1, parameters, parameters)
+    solvable = np.linalg.cond(normal) < _WORST_CONDITION
+    normal[~solvable] = np.eye(parameters)
+    inverse = np.linalg.inv(normal)
+    c = np.einsum("pij,jp->ip", inverse, orthogonal.T @ y)
+    power = (np.where(valid, y - orthogonal @ c, 0.0) ** 2).sum(axis=0)
+    to_columns = np.linalg.inv(triangle)
+    covariance = (to_columns @ inverse @ to_columns.T)[:, :2, :2]
+    maps = _maps(to_columns @ c, covariance, power / (count - parameters), design)[:5]
+    maps[:, ~solvable] = np.nan
+    out[:5, enough] = maps
     return out

@@ -131,7 +131,8 @@ def onset_of_change(times_s: np.ndarray, values: np.ndarray, *, level: float = 0
     The course is modelled as constant up to the onset, straight to the end of the fall, constant
     after; onset and end are searched on a fine grid, the two levels by least squares. The interval
     holds all onsets whose residual sum of squares is within an F quantile of the best (profile
-    likelihood).
+    likelihood). Neighbouring residuals that go together, as where a lesion grows into the outline
+    and rounds the course, count for fewer degrees of freedom and widen it.
 
     Parameters
     ----------
@@ -150,7 +151,7 @@ def onset_of_change(times_s: np.ndarray, values: np.ndarray, *, level: float = 0
     if len(t) < 6:
         reason = f"An onset needs at least 6 treatment times with a valid change, got {len(t)}."
         return Onset(float("nan"), nothing, float("nan"), float("nan"), level, float("nan"), reason)
-    knots = np.linspace(t[0], t[-1], 8 * min(len(t), 40) + 1)
+    knots = np.linspace(t[0], t[-1], 5 * min(len(t), 40) + 1)
     # Ramp from 0 at the start to 1 at the end, for every pair start < end: (pairs, times).
     first, last = np.triu_indices(len(knots), k=1)
     ramps = np.clip((t - knots[first, None]) / (knots[last] - knots[first])[:, None], 0, 1)
@@ -162,7 +163,8 @@ def onset_of_change(times_s: np.ndarray, values: np.ndarray, *, level: float = 0
     rest = total - slope**2 * power
     rest[(slope >= 0) | (power <= 1e-12)] = total
     best = int(np.argmin(rest))
-    freedom = len(t) - 4  # onset, end and two levels
+    residual = deviation - slope[best] * centred[best]
+    freedom = _freedom(residual, 4)  # onset, end and two levels
     scale = max(float(rest[best]), 1e-12 * max(total, 1e-300)) / freedom
     statistic = (total - float(rest[best])) / 3 / scale
     p_value = float(f_distribution.sf(statistic, 3, freedom))
@@ -172,13 +174,25 @@ def onset_of_change(times_s: np.ndarray, values: np.ndarray, *, level: float = 0
     profile = np.full(len(knots), np.inf)
     np.minimum.at(profile, first, rest)
     limit = float(rest[best]) + scale * float(f_distribution.ppf(level, 1, freedom))
-    inside = knots[profile <= limit]
+    inside, step = knots[profile <= limit], float(knots[1] - knots[0])
     start = float(y.mean() - slope[best] * ramps[best].mean())
     return Onset(
         float(knots[first[best]]),
-        (float(inside.min()), float(inside.max())),
+        # The limit is crossed somewhere in the next step of the grid: take all of that step.
+        (
+            max(float(inside.min()) - step, float(t[0])),
+            min(float(inside.max()) + step, float(t[-1])),
+        ),
         float(knots[last[best]]),
         start + float(slope[best]),
         level,
         p_value,
     )
+
+
+def _freedom(residual: np.ndarray, parameters: int) -> float:
+    """Degrees of freedom left, fewer where neighbouring residuals correlate (first order)."""
+    power = float((residual**2).sum())
+    together = float((residual[1:] * residual[:-1]).sum()) / power if power > 0 else 0.0
+    together = min(max(together, 0.0), 0.9)
+    return max(1.0, len(residual) * (1 - together) / (1 + together) - parameters)

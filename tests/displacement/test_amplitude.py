@@ -189,3 +189,21 @@ def test_a_still_recording_has_amplitude_zero():
     fit = fit_oscillation(np.full((100, 3, 3), 7.0), RATE, FREQUENCY)
     assert (fit.amplitude == 0).all()
     assert (fit.standard_error == 0).all()
+
+
+def test_frames_missing_differently_at_every_pixel():
+    """Each pixel's fit equals numpy's least squares on its own valid frames."""
+    rng = np.random.default_rng(8)
+    y, _, _ = wave(noise=0.5)
+    y[rng.random(y.shape) < 0.3] = np.nan
+    fit = fit_oscillation(y, RATE, FREQUENCY, harmonics=1)
+    t = np.arange(len(y)) / RATE
+    angle = 2 * np.pi * FREQUENCY * t
+    columns = np.column_stack([np.cos(angle), np.sin(angle), np.ones_like(t), t])
+    for row, column in ((0, 0), (3, 2), (5, 4)):
+        trace = y[:, row, column]
+        good = np.isfinite(trace)
+        best, power, *_ = np.linalg.lstsq(columns[good], trace[good], rcond=None)
+        assert fit.amplitude[row, column] == pytest.approx(2 * np.hypot(*best[:2]), rel=1e-5)
+        sd = np.sqrt(power[0] / (good.sum() - 4))
+        assert fit.residual[row, column] == pytest.approx(sd, rel=1e-5)

@@ -28,7 +28,7 @@ def test_course_of_a_lesion_that_grows():
 
 
 def test_onset_interval_covers_the_truth_as_often_as_it_says():
-    """At least 90 % of 150 intervals at 95 % hold the true onset, within Monte Carlo error."""
+    """Intervals at 95 % hold the true onset in 92 % of 150 draws at least (2 Monte Carlo errors)."""
     times = np.arange(0.0, 60.0, 2.0)
     truth = -50 * np.clip((times - 21.0) / 18.0, 0, 1)
     rng = np.random.default_rng(3)
@@ -38,7 +38,7 @@ def test_onset_interval_covers_the_truth_as_often_as_it_says():
         low, high = found.interval_s
         hits += low <= 21.0 <= high
         errors.append(found.time_s - 21.0)
-    assert hits / 150 >= 0.90
+    assert hits / 150 >= 0.92
     assert np.abs(np.mean(errors)) < 1.0
 
 
@@ -65,3 +65,13 @@ def test_misuse():
         course(change, np.array([1.0, 0.0]), [circle(1)], GRID)
     with pytest.raises(InputError, match="no valid pixel"):
         course(change, np.array([0.0, 1.0]), np.zeros(GRID.shape, bool), GRID)
+
+
+def test_a_rounded_course_gets_a_wider_interval():
+    """A course that bends where the model has a corner leaves residuals that go together."""
+    times = np.arange(0.0, 60.0, 2.0)
+    rng = np.random.default_rng(1)
+    straight = -50 * np.clip((times - 21.0) / 18.0, 0, 1) + rng.normal(0, 1.5, times.shape)
+    rounded = -50 / (1 + np.exp(-(times - 30.0) / 6.0)) + rng.normal(0, 1.5, times.shape)
+    widths = [np.ptp(onset_of_change(times, y).interval_s) for y in (straight, rounded)]
+    assert widths[1] > 1.2 * widths[0]

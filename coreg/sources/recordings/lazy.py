@@ -41,12 +41,7 @@ class LazyArray:
         return self.shape[0]
 
     def __getitem__(self, key: Any) -> np.ndarray:
-        keys = key if isinstance(key, tuple) else (key,)
-        if Ellipsis in keys:
-            at = keys.index(Ellipsis)
-            middle = (slice(None),) * (self.ndim - len(keys) + 1)
-            keys = keys[:at] + middle + keys[at + 1 :]
-        keys += (slice(None),) * (self.ndim - len(keys))
+        keys = whole_key(key, self.ndim)
         source_key: list[Any] = [0] * len(self._source.shape)
         for axis, k in zip(self._axes, keys, strict=True):
             if axis is not None:
@@ -65,6 +60,14 @@ class LazyArray:
     def __array__(self, dtype: Any = None, copy: bool | None = None) -> np.ndarray:
         whole = self[(slice(None),) * self.ndim]
         return whole if dtype is None else whole.astype(dtype)
+
+
+def whole_key(key: Any, dimensions: int) -> tuple[Any, ...]:
+    """One entry for each dimension, an ellipsis and missing entries written out."""
+    keys = key if isinstance(key, tuple) else (key,)
+    at = next((i for i, k in enumerate(keys) if k is Ellipsis), len(keys))
+    rest = keys[at + 1 :]
+    return keys[:at] + (slice(None),) * (dimensions - at - len(rest)) + rest
 
 
 def _as_slice(key: Any, length: int) -> slice:
@@ -104,13 +107,7 @@ class Stored:
         return len(self.shape)
 
     def __getitem__(self, key: Any) -> np.ndarray:
-        keys = key if isinstance(key, tuple) else (key,)
-        if Ellipsis in keys:
-            at = keys.index(Ellipsis)
-            middle = (slice(None),) * (self.ndim - len(keys) + 1)
-            keys = keys[:at] + middle + keys[at + 1 :]
-        keys += (slice(None),) * (self.ndim - len(keys))
-        return self._read(keys)
+        return self._read(whole_key(key, self.ndim))
 
     def __array__(self, dtype: Any = None, copy: bool | None = None) -> np.ndarray:
         whole = self._read((slice(None),) * self.ndim)

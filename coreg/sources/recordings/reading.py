@@ -11,7 +11,7 @@ from coreg.errors import InputError
 from coreg.geometry import Grid
 from coreg.sources.recordings import axes as ax
 from coreg.sources.recordings.arrays import file_module, load_array
-from coreg.sources.recordings.lazy import LazyArray
+from coreg.sources.recordings.lazy import LazyArray, whole_key
 from coreg.sources.recordings.questions import ask
 from coreg.sources.recordings.spec import UNITS_UM, Kind, RecordingSpec
 
@@ -233,8 +233,7 @@ class _Windows:
         return self.shape[0]
 
     def __getitem__(self, key: Any) -> np.ndarray:
-        keys = key if isinstance(key, tuple) else (key,)
-        keys += (slice(None),) * (4 - len(keys))
+        keys = whole_key(key, 4)
         if isinstance(keys[0], slice):
             windows = range(*keys[0].indices(self.shape[0]))
             return np.stack([self[(w, *keys[1:])] for w in windows])
