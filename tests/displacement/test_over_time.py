@@ -28,7 +28,7 @@ def test_course_of_a_lesion_that_grows():
 
 
 def test_onset_interval_covers_the_truth_as_often_as_it_says():
-    """Intervals at 95 % hold the true onset in 92 % of 150 draws at least (2 Monte Carlo errors)."""
+    """Intervals at 95 % hold the true onset in 92 % of 150 draws at least."""
     times = np.arange(0.0, 60.0, 2.0)
     truth = -50 * np.clip((times - 21.0) / 18.0, 0, 1)
     rng = np.random.default_rng(3)
