@@ -327,7 +327,7 @@ def _in_order(probability: np.ndarray, zones: tuple[str, ...], features: Feature
     """
     if not {"ablated", "diffusion-damaged"} < set(zones):
         return probability
-    order = Regularity()
+    order = Regularity(tv_weight=0.0)
     labels, _ = regularise(probability, zones, features.tissue, features.grid, order)
     core = largest_piece(labels == CORE)
     if not core.any():

@@ -43,6 +43,7 @@ _ROUNDS = 3
 _BLOOD = 0.5
 # Distances from a region in mm between which its surroundings are looked at.
 _AROUND_MM = (0.15, 1.0)
+_ADJOINING_MM = 0.45
 # Features that are shares, and so are compared as they are; all others as logarithms.
 _SHARES = ("redness", "blue_excess", "white_fraction", "coherence", "nuclear_grain")
 _JUDGED = (
@@ -262,7 +263,8 @@ def _refined(
     from scipy import ndimage
 
     distance = distance_from(core, features.grid)
-    around = features.tissue & (distance > 2 * _AROUND_MM[0]) & (distance <= _AROUND_MM[1])
+    # Only what adjoins: beyond the rim a viability stain is darker than in it.
+    around = features.tissue & (distance > _AROUND_MM[0]) & (distance <= _ADJOINING_MM)
     if not around.any():
         return core
     within = core & features.tissue & (distance > -_AROUND_MM[1])
@@ -310,6 +312,8 @@ def _share_out(
         rest = mixture(beyond, 6).score_samples(judged)
         rim = mixture(in_rim, 3).score_samples(judged)
         by_sector = rim_width(rim - rest, distance, sector, options.reach_mm)
+        # Averaging carries the rim's look outwards by about the Gaussian's width.
+        by_sector = np.maximum(by_sector - options.sigma_um / 1000, 0.05)
         widths = at_sector(by_sector, sector)
         prior = np.stack(zone_prior(distance, widths, options.softness_mm), axis=1)
         joint = np.stack([rest, rim, heart], axis=1) * options.trust + np.log(prior + 1e-9)

@@ -119,7 +119,7 @@ def _smooth(probability: np.ndarray, tissue: np.ndarray, weight: float) -> np.nd
         slice(max(0, rows[0] - _MARGIN), rows[-1] + 1 + _MARGIN),
         slice(max(0, columns[0] - _MARGIN), columns[-1] + 1 + _MARGIN),
     )
-    smooth = denoise_tv_chambolle(filled[window], weight=weight, channel_axis=-1, max_num_iter=100)
+    smooth = denoise_tv_chambolle(filled[window], weight=weight, channel_axis=-1, max_num_iter=40)
     smooth = np.clip(smooth, 0, None)
     filled[window] = smooth / np.maximum(smooth.sum(axis=-1, keepdims=True), 1e-6)
     return filled
