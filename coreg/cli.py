@@ -113,6 +113,16 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("case", type=Path)
     run.add_argument("--again", action="store_true", help="redo what is done, too")
 
+    cohort = command("cohort", _cohort, "a study: all its cases, then the statistics over them")
+    cohort.add_argument(
+        "study", type=Path, help="a folder of case folders, or a CSV file with a column 'case'"
+    )
+    cohort.add_argument("--workers", type=int, help="processes on this machine")
+    cohort.add_argument("--scheduler", metavar="ADDRESS", help="a running Dask scheduler")
+
+    report = command("report", _report, "a report that stands alone, as HTML and PDF")
+    report.add_argument("place", type=Path, help="a case folder, or a study that has been run")
+
     demo = command("demo", _demo, "write the invented demo case and run all steps on it")
     demo.add_argument("folder", type=Path)
     demo.add_argument("--seed", type=int, default=0, help="another seed makes another animal")
@@ -242,6 +252,34 @@ def _step(options: Any) -> None:
     steps = None if options.command == "run" else [options.command]
     result = case.run(steps, again=options.again, progress=_progress(options))
     _print(options, result.to_dict(), result.lines())
+
+
+def _cohort(options: Any) -> None:
+    from coreg.cohort import load_study, run_study
+
+    if options.workers is not None and options.workers < 1:
+        raise UsageError(f"--workers should be 1 or more, got {options.workers}.")
+    result = run_study(
+        load_study(options.study),
+        options.scheduler,
+        _progress(options),
+        workers=options.workers,
+    )
+    _print(options, result.to_dict(), result.lines())
+
+
+def _report(options: Any) -> None:
+    from coreg.case import CASE_FILE
+    from coreg.report import case_report, study_report
+
+    if (options.place / CASE_FILE).exists():
+        case = _open(options.place)
+        paths = case_report(case, case.results.folder / "report")
+    else:
+        from coreg.cohort import load_study
+
+        paths = study_report(load_study(options.place))
+    _print(options, {"files": [str(path) for path in paths]}, [f"Wrote {p}" for p in paths])
 
 
 def _demo(options: Any) -> None:
