@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from zones.sections import paint
 
 from coreg.geometry import Grid, Image
 from coreg.stain import combine, stain_set
 from coreg.zones import features
 from coreg.zones.features import FEATURES, NAMES, block_mean, coarser, compute
-from zones.sections import paint
 
 
 @pytest.fixture(scope="module")

@@ -6,12 +6,12 @@ import json
 
 import numpy as np
 import pytest
+from zones import sections
 
 from coreg.errors import InputError
 from coreg.geometry import ZONES
 from coreg.zones.features import compute
 from coreg.zones.learn import Stroke, ZoneModel, applicability, paint, train
-from zones import sections
 
 
 def strokes(truth, grid, zones=("viable", "diffusion-damaged", "ablated")):

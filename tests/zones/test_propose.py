@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import ndimage
+from zones.sections import dice, paint
 
 from coreg.errors import Cancelled, FrameError, InputError
 from coreg.geometry import ZONES, Grid, Image
 from coreg.zones.features import compute
 from coreg.zones.propose import ProposeOptions, propose
-from zones.sections import dice, paint
 
 
 @pytest.mark.parametrize(
