@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 DEFAULT_CASE = ("bmode", "change", "section", "mapped")
 DEFAULT_STUDY = ("regression", "bland-altman", "per-case")
-DEFAULT_STRIP = ("change", "mapped")
+DEFAULT_STRIP = ("bmode", "change", "mapped", "overlap")
 ONE_COLUMN_MM, TWO_COLUMNS_MM = 85.0, 180.0
 
 
@@ -116,8 +116,8 @@ def draw_strips(cases: Sequence[FigureData], layout: Layout | None = None) -> Fi
     """Draw a strip a case: the same panels of every case, each case in a row of its own.
 
     The first panel of a row bears the case's name. `layout.columns` and `layout.letters` have no
-    effect. Without panels in the layout, change and mapped section are drawn. For print keep to
-    some five to seven cases a figure.
+    effect. Without panels in the layout, those of B-mode, change, mapped section and overlap are
+    drawn that every case has data for; a page then holds five to seven cases.
 
     Raises
     ------
@@ -126,13 +126,16 @@ def draw_strips(cases: Sequence[FigureData], layout: Layout | None = None) -> Fi
     layout = layout or Layout(view="lesion")
     if not cases:
         raise InputError("A figure of strips needs at least one case.")
-    chosen = replace(layout, panels=layout.panels or DEFAULT_STRIP)
+    shared = tuple(
+        name for name in DEFAULT_STRIP if all(available(PANELS[name], data) for data in cases)
+    )
+    chosen = replace(layout, panels=layout.panels or shared)
     cells = []
     for data in cases:
         for number, panel in enumerate(chosen.chosen(data)):
             titles = (panel.title, panel.short) if number else (data.name, data.name)
             cells.append(Cell(panel, data, "", *titles))
-    return _draw(cells, len(chosen.panels), layout.width_mm, layout.view)
+    return _draw(cells, len(cells) // len(cases), layout.width_mm, layout.view)
 
 
 def _draw(cells: Sequence[Cell], columns: int, width_mm: float, view: str) -> Figure:

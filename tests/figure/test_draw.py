@@ -246,11 +246,12 @@ def test_change_is_shown_to_100_percent_at_most(case):
 
 def test_strips_show_every_case_in_its_own_row(case):
     cases = [dataclasses.replace(case, name=f"rabbit {i}") for i in range(3)]
-    figure = draw_strips(cases, Layout(width_mm=120.0, view="lesion"))
+    cases[1] = dataclasses.replace(cases[1], bmode=None)
+    figure = draw_strips(cases)
     panels = [ax for ax in figure.axes if ax.get_label() in PANELS]
-    assert [ax.get_label() for ax in panels] == ["change", "mapped"] * 3
+    assert [ax.get_label() for ax in panels] == ["change", "mapped", "overlap"] * 3
     tops = [round(ax.get_position().y1, 3) for ax in panels]
-    assert tops[0] == tops[1] > tops[2] == tops[3] > tops[4] == tops[5]
+    assert tops[0] == tops[1] == tops[2] > tops[3] == tops[4] == tops[5] > tops[6] == tops[8]
     written = {t.get_text() for t in figure.texts}
     assert {"rabbit 0", "rabbit 1", "rabbit 2"} <= written
     assert min(t.get_fontsize() for t in texts(figure)) >= 6
@@ -258,7 +259,7 @@ def test_strips_show_every_case_in_its_own_row(case):
 
 def test_a_name_longer_than_its_panel_is_cut(case):
     long = dataclasses.replace(case, name="a very long name of a case " * 5)
-    figure = draw_strips([long], Layout(width_mm=100.0))
+    figure = draw_strips([long], Layout(("change", "mapped"), width_mm=100.0))
     (title,) = [t for t in figure.texts if t.get_text().startswith("a very")]
     assert title.get_text().endswith("…")
     canvas = renderer(figure)
