@@ -294,3 +294,31 @@ def test_unfit_files_are_one_sentence(tmp_path, arrays, choice, message):
     )
     with pytest.raises(InputError, match=message):
         read_recording(spec_of(path, **choice))
+
+
+@pytest.mark.parametrize("form", ["npz", "mat", "mat73"])
+def test_what_the_demo_writes_is_read_back(tmp_path, form):
+    """The generator's writers know nothing of these readers: same data, axes and times."""
+    from coreg.demo import Scenario, simulate
+    from coreg.demo.files import recording_arrays, write_arrays
+
+    case = simulate(Scenario(seed=2, plane_shape=(40, 30), frames=20, treatment_times=3))
+    path = tmp_path / ("a.npz" if form == "npz" else "a.mat")
+    arrays = recording_arrays(case)
+    write_arrays(path, arrays, form)
+    found = read_recording(
+        spec_of(
+            path,
+            array="displacement",
+            depth="depth_mm",
+            lateral="lateral_mm",
+            time="time_s",
+            correlation="correlation",
+        )
+    )
+    np.testing.assert_array_equal(found.data, arrays["displacement"])
+    np.testing.assert_allclose(found.grid.rows, case.plane.rows)
+    np.testing.assert_allclose(found.grid.columns, case.plane.columns)
+    np.testing.assert_allclose(found.times_s, case.treatment_times_s)
+    np.testing.assert_allclose(found.correlation[0], case.correlation)
+    assert found.questions == ()
