@@ -17,6 +17,9 @@ from coreg.cohort.bootstrap import (
 )
 from coreg.errors import InputError
 
+# Pairwise slopes that a bootstrap may compute.
+_MOST_SLOPES = 2e7
+
 
 @dataclass(frozen=True)
 class Regression:
@@ -104,16 +107,27 @@ def passing_bablok(
     else:
         rows = [np.flatnonzero(which == i) for i in range(len(unique))]
         rng = np.random.default_rng(seed)
-        found = []
-        for _ in range(draws):
+        # All pairwise slopes of a large study are costly; fewer draws then give a normal interval.
+        affordable = int(np.clip(_MOST_SLOPES / len(a) ** 2, 100, draws))
+        found = np.empty((affordable, 2))
+        for k in range(affordable):
             chosen = np.concatenate([rows[i] for i in rng.integers(len(rows), size=len(rows))])
-            found.append(passing_bablok_line(a[chosen], b[chosen]))
-        slope_ci = bias_corrected_limits(np.array(found)[:, 0], slope)
-        intercept_ci = bias_corrected_limits(np.array(found)[:, 1], intercept)
+            found[k] = passing_bablok_line(a[chosen], b[chosen])
+        slope_ci, intercept_ci = (
+            bias_corrected_limits(found[:, i], value)
+            if affordable >= 500
+            else _normal_limits(found[:, i], value)
+            for i, value in enumerate((slope, intercept))
+        )
         how = "bootstrap over animals"
     return Regression(
         "Passing–Bablok", slope, slope_ci, intercept, intercept_ci, len(a), len(unique), how
     )
+
+
+def _normal_limits(found: np.ndarray, value: float) -> tuple[float, float]:
+    half = 1.959963984540054 * float(np.nanstd(found, ddof=1))
+    return value - half, value + half
 
 
 def passing_bablok_line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
