@@ -69,7 +69,10 @@ def draw_agreement(ax: Axes, data: FigureData) -> None:
     ax.set(ylim=(len(measures) - 0.5, top), xlim=(0, 1.0))
     ax.set_yticks(range(len(measures)), [measure_name(m) for m in measures])
     ax.set_xlabel("Value with 95 % interval")
-    ax.legend(loc="upper left", frameon=False, handlelength=1.0, borderaxespad=0.1)
+    if ax.get_legend_handles_labels()[0]:
+        ax.legend(loc="upper left", frameon=False, handlelength=1.0, borderaxespad=0.1)
+    else:
+        ax.text(0.5, 0.5, "no value", transform=ax.transAxes, ha="center", size=style.SMALL_PT)
     open_axes(ax)
 
 

@@ -26,8 +26,9 @@ def draw_regression(ax: Axes, data: StudyData) -> None:
     most = style.round_up(float(finite.max()) * 1.05) if len(finite) and finite.max() > 0 else 1.0
     ax.plot([0, most], [0, most], color=style.QUIET, lw=style.THIN_PT, ls=":", label="identity")
     lines = 1
-    if about.slope is not None and about.intercept is not None:
-        x = np.array([np.nanmin(data.pathology), np.nanmax(data.pathology)])
+    known = data.pathology[np.isfinite(data.pathology)]
+    if about.slope is not None and about.intercept is not None and len(known):
+        x = np.array([known.min(), known.max()])
         ax.plot(
             x,
             about.intercept.value + about.slope.value * x,

@@ -127,8 +127,9 @@ def _predicted_words(predict: Mapping[str, Any]) -> str:
 def _pathology_words(outline: Mapping[str, Any]) -> str:
     areas = outline.get("areas_as_cut_mm2", {})
     parts = [f"{zone} {number(area, 1)} mm²" for zone, area in areas.items()]
-    if outline.get("source") == "proposal":
-        who = "zones proposed by the program, to be confirmed by a pathologist"
+    if outline.get("source") != "by hand":
+        by = "a trained model" if outline.get("source") == "model" else "the program"
+        who = f"zones proposed by {by}, to be confirmed by a pathologist"
     else:
         observers = [name or "unnamed" for name in outline.get("observers", [])]
         who = f"outlined by hand ({', '.join(observers)}; {outline.get('method')})"
@@ -258,7 +259,15 @@ def _left_out(found: Mapping[str, Any]) -> tuple[Block, ...]:
         for zone, reasons in agree.get("reasons", {}).items()
         for measure, why in reasons.items()
     ]
-    items += [f"Landmark {name!r} does not fit the others." for name in found["align"]["suspects"]]
+    if outline.get("found") is False:
+        items.append(f"No lesion was found on the section: {_sentence(outline.get('reason', ''))}")
+    if outline.get("applicability"):
+        items.append(f"Trained model: {_sentence(outline['applicability'])}")
+    if predict.get("reason"):
+        items.append(f"Predicted lesion: {_sentence(predict['reason'])}")
+    items += [
+        f"Landmark {name!r} does not fit the others." for name in found["align"].get("suspects", ())
+    ]
     items += [_sentence(note) for note in (*predict.get("notes", ()), *outline.get("notes", ()))]
     items += [f"Open question: {_sentence(text)}" for text in predict.get("questions", ())]
     blocks.append(Bullets(tuple(items)) if items else Paragraph("Nothing else was left out."))

@@ -10,6 +10,19 @@ from coreg.report.document import Block, Bullets, Paragraph
 from coreg.report.provenance import shown
 from coreg.report.references import Cited
 
+# What the sentences below say; all other settings of these sections are named at the end, so that
+# a setting added later is not forgotten.
+_SAID = {
+    "predict": {
+        *("leave_out_breathing", "motion", "stand_in_baseline", "rule", "threshold_percent"),
+        *("standard_errors", "focus_mm", "focus_radius_mm", "window_mm", "connected_to_focus"),
+        *("smallest_mm2", "fill_holes_mm2", "smooth_mm", "low_baseline"),
+    },
+    "outlines": {"folder", "source", "model", "consensus", "error_mm", "spacing_um"},
+    "align": {"model", "smoothing", "robust", "refine"},
+    "agree": {"draws", "seed", "point_spread_mm", "tissue_only"},
+}
+
 Settings = Mapping[str, Mapping[str, Any]]
 
 
@@ -28,6 +41,7 @@ def case_methods(settings: Settings, found: Mapping[str, Any]) -> tuple[Block, .
         _pathology(settings, found["outline"], cite),
         _alignment(settings, found["align"], cite),
         _agreement(settings["agree"], found["agree"], cite),
+        _further(settings),
         f"Computations used coreg with NumPy, SciPy and scikit-image "
         f"{cite('numpy', 'scipy', 'scikit-image')}; versions are listed below.",
     ]
@@ -48,16 +62,16 @@ def _displacement(settings: Settings, predict: Mapping[str, Any]) -> str:
     text += "."
     if about["kind"] == "oscillation":
         rates = "".join(
-            f", {label} {shown(about[key])} {unit}"
-            for key, label, unit in (
-                ("modulation_frequency_hz", "modulation frequency", "Hz"),
-                ("frame_rate_hz", "frame rate", "frames/s"),
+            f" {link} {shown(about[key])} {unit}"
+            for key, link, unit in (
+                ("modulation_frequency_hz", "of", "Hz"),
+                ("frame_rate_hz", "at", "frames/s"),
             )
             if about[key] is not None
         )
         text += (
-            " The peak-to-peak amplitude was the least-squares fit of a sinusoid at the modulation "
-            f"frequency to each pixel's displacement{rates}."
+            " The peak-to-peak amplitude in each pixel was that of a sinusoid at the modulation "
+            f"frequency{rates}, fitted by least squares."
         )
         breathing = settings["predict"].get("leave_out_breathing")
         if breathing is not None:
@@ -67,7 +81,7 @@ def _displacement(settings: Settings, predict: Mapping[str, Any]) -> str:
             )
     else:
         text += " Peak-to-peak amplitude maps were taken as recorded."
-    times = predict.get("treatment_times_s")
+    times = predict.get("treatment_times_s") or (predict.get("course") or {}).get("times_s")
     if times:
         text += f" Maps of {len(times)} treatment times ({_span(times)} s) were used."
     if about["baseline"] or about["baseline_path"]:
@@ -80,6 +94,16 @@ def _displacement(settings: Settings, predict: Mapping[str, Any]) -> str:
     if settings["predict"].get("stand_in_baseline"):
         text += " A missing baseline was made up from the surroundings in the final map."
     return text + " Change is (final − baseline) / baseline."
+
+
+def _further(settings: Settings) -> str:
+    further = [
+        f"{key.replace('_', ' ')} {shown(value)}"
+        for section, said in _SAID.items()
+        for key, value in settings[section].items()
+        if key not in said and value is not None
+    ]
+    return f"Further settings: {', '.join(further)}." if further else ""
 
 
 def _motion(settings: Settings) -> str:
@@ -148,9 +172,10 @@ def _pathology(settings: Settings, outline: Mapping[str, Any], cite: Cited) -> s
     if settings["case"].get("time"):
         text += f", taken at {settings['case']['time']}"
     text += "."
-    if outline.get("source") == "proposal":
+    if outline.get("source") != "by hand":
+        by = f"the trained model {about['model']}" if about["source"] == "model" else "the program"
         return (
-            f"{text} Zones were proposed by the program after colour deconvolution "
+            f"{text} Zones were proposed by {by} after colour deconvolution "
             f"{cite('deconvolution')} at {shown(about['spacing_um'])} µm per pixel."
         )
     observers = len(outline.get("observers", ()))

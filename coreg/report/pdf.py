@@ -57,6 +57,7 @@ def to_pdf(document: Document) -> bytes:
         author="",
         creator="coreg",
         lang="en",
+        initialFontName=_FONT,  # else Helvetica is named and not embedded
         invariant=1,  # no date, no random identity
     )
     story: list[Any] = [_text(document.title, styles["title"])]
@@ -109,6 +110,7 @@ def _table(table: Table, styles: dict[str, Any], width: float) -> list[Flowable]
     grid = Grid(cells, sizes, repeatRows=1, hAlign="LEFT")
     grid.setStyle(
         [
+            ("FONTNAME", (0, 0), (-1, -1), _FONT),
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("LINEBELOW", (0, 0), (-1, 0), 0.8, HexColor(_INK)),
             ("LINEBELOW", (0, 1), (-1, -1), 0.3, HexColor(_RULE)),
@@ -134,6 +136,7 @@ def _styles() -> dict[str, Any]:
     body = ParagraphStyle(
         "body",
         fontName=_FONT,
+        bulletFontName=_FONT,
         fontSize=8.5,
         leading=12,
         textColor=HexColor(_INK),

@@ -15,7 +15,7 @@ from matplotlib.image import AxesImage
 from matplotlib.text import Text
 
 from coreg.errors import FrameError, InputError
-from coreg.figure import PANELS, Layout, draw, draw_strips
+from coreg.figure import PANELS, Course, Layout, ThresholdCurve, draw, draw_strips, legend
 from coreg.geometry import Image
 
 ALL = tuple(name for name, panel in PANELS.items() if not panel.study)
@@ -306,3 +306,38 @@ def test_every_case_of_a_large_study_has_room_for_its_name():
     assert len(boxes) == 60
     for a, b in itertools.pairwise(sorted(boxes, key=lambda box: box.y0)):
         assert b.y0 >= a.y1 - 0.5 or b.x0 > a.x1 or a.x0 > b.x1
+
+
+def test_a_case_without_any_lesion_is_drawn_and_described(case):
+    none = {"value": None, "low": None, "high": None}
+    empty = dataclasses.replace(
+        case,
+        predicted=(),
+        pathology=(),
+        section_outlines=(),
+        agreement={"ablated": {"dice": none, "hd95_mm": none}},
+        focus_mm=None,
+    )
+    figure = draw(empty, Layout(("bmode", "change", "mapped", "agreement"), 2, view="lesion"))
+    assert "no value" in {t.get_text() for t in texts(figure)}
+    assert "Dice no value" in legend(empty)
+
+
+def test_series_without_any_value_are_drawn(case):
+    nothing = np.full(4, np.nan)
+    draw(
+        dataclasses.replace(
+            case,
+            course=Course(np.arange(4.0), nothing, nothing, nothing),
+            threshold_curves=(ThresholdCurve("ablated", np.arange(4.0), nothing),),
+        ),
+        Layout(("course", "threshold"), 2),
+    )
+
+
+def test_a_study_without_any_pair_is_drawn():
+    study = invented_study()
+    nothing = np.full(12, np.nan)
+    empty = dataclasses.replace(study, predicted=nothing, pathology=nothing)
+    figure = draw(empty, Layout(columns=3))
+    assert "n = 0 cases of 0 animals" in {t.get_text() for t in figure.texts}

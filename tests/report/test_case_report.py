@@ -201,12 +201,31 @@ def test_methods_name_every_parameter_that_made_the_result(tmp_path):
     document = case_document(case)
     methods = next(s for s in document.sections if s.heading == "Methods").blocks[0].text
     for value in (
-        *("61.5 Hz", "987 frames/s", "37.5 %", "1.75", "20.25 mm", "-3.75 mm", "2.35 mm"),
+        *("of 61.5 Hz at 987 frames/s", "37.5 %", "1.75", "20.25 mm", "-3.75 mm", "2.35 mm"),
         *("1.35 mm²", "0.85 mm²", "0.45 mm", "left out", "0.37 mm", "11.5 µm", "STAPLE"),
         *("0.464", "weighted down", "refined with outlines", "543", "seed 91", "0.95 mm"),
         *("1.15 mm", "16 pairs", "4 × 4 µm", "80 × 100 pixels"),
     ):
         assert value in methods, value
+
+
+def test_a_setting_that_the_methods_do_not_know_is_named_all_the_same():
+    from coreg.report.methods import case_methods
+    from coreg.schema import check_settings
+
+    settings = check_settings({})
+    settings["agree"]["novel_limit_mm"] = 4.25
+    text = case_methods(settings, SUMMARIES)[0].text
+    assert "Further settings: novel limit mm 4.25." in text
+
+
+def test_proposed_zones_are_called_proposals(tmp_path):
+    case = invented_case_folder(tmp_path / "h", outlines={"source": "proposal"})
+    with case.writing("outline") as (_, summary):
+        summary.update({**SUMMARIES["outline"], "source": "proposal", "observers": []})
+    words = Outline(to_html(case_document(case))).words
+    assert "zones proposed by the program, to be confirmed by a pathologist" in words
+    assert "Zones were proposed by the program after colour deconvolution [" in words
 
 
 @pytest.mark.parametrize("rule", ["threshold", "otsu", "half-way", "growing"])
@@ -238,9 +257,8 @@ def test_pdf_embeds_its_fonts_and_has_title_and_language(case):
     assert reader.trailer["/Root"]["/Lang"] == "en"
     for page in reader.pages:
         for font in page["/Resources"]["/Font"].values():
-            descriptor = font.get_object().get("/FontDescriptor")
-            if "Helvetica" not in font.get_object()["/BaseFont"]:
-                assert "/FontFile2" in descriptor.get_object()
+            descriptor = font.get_object()["/FontDescriptor"].get_object()
+            assert "/FontFile2" in descriptor
     shown = pdf_words(to_pdf(case_document(case)))
     assert "mm²" in shown
     assert "−" in shown
