@@ -51,6 +51,12 @@ def pen_mask(density: np.ndarray, pixel: float, stains: StainSet) -> np.ndarray:
     spread = np.sqrt(np.maximum(ndimage.uniform_filter(strength**2, window) - mean**2, 0))
     smooth = spread < _SMOOTH * np.maximum(mean, 1e-3)
     core = ((outside & ~neutral) | (neutral & (low > _BLACK) & smooth)) & strong
+    # Whatever its colour: much denser than what is stained here, with much less grain.
+    stained = size > 0.1
+    if stained.any():
+        grain = spread / np.maximum(mean, 1e-3)
+        dense = size > 2.0 * np.median(size[stained])
+        core |= dense & strong & (grain < 0.5 * np.median(grain[stained]))
     core = ndimage.binary_opening(core, _square(0.03, pixel))
     labels, count = ndimage.label(ndimage.binary_dilation(core, _square(0.03, pixel)))
     if not count:

@@ -43,7 +43,13 @@ class Section:
 
     def outlines(self) -> list[Outline]:
         """Its outlines in slide mm, zone "tissue"."""
-        return outlines_from_mask(self.mask, self.grid, zone="tissue", made_by="tissue mask")
+        grid = self.grid
+        # The mask fills its own window; contours need empty pixels around it.
+        shape = (grid.shape[0] + 2, grid.shape[1] + 2)
+        origin = (grid.origin[0] - grid.spacing[0], grid.origin[1] - grid.spacing[1])
+        around = Grid(shape, grid.spacing, origin, grid.frame)
+        mask = np.pad(self.mask, 1)
+        return outlines_from_mask(mask, around, zone="tissue", made_by="tissue mask")
 
 
 def sections(

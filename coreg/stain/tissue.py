@@ -24,6 +24,7 @@ _FAINTEST_GRAIN = 0.006
 _NOISES = 5.0
 _GRAIN_TOP = 0.1
 _WORKING = 0.016
+_LINE = 0.10  # mm, a quarter of the width of the widest line
 # Blur is only seen where the pixels would show sharp detail.
 COARSEST_FOR_BLUR = 0.005
 
@@ -90,9 +91,11 @@ def tissue_mask(
     mask = ndimage.binary_closing(np.pad(mask, len(r), mode="edge"), r)[
         len(r) : -len(r), len(r) : -len(r)
     ]
+    # What absorbs within tissue is tissue, however pale and even: a core that took no stain.
+    mask |= ndimage.binary_fill_holes(mask) & absorbs
     mask = ndimage.binary_opening(mask & ~pen, disc(0.05, pixel))
     pixels = max(1, round(smallest_mm2 / pixel**2))
-    mask = _without_small(mask, pixels)
+    mask = _without_small(_without_lines(mask, chroma_s, pixel), pixels)
     mask = ~_without_small(~mask, pixels) & ~pen
     return _fine(mask, step, rgb.shape[:2])
 
@@ -107,7 +110,7 @@ def artefacts(
     """Which parts of a section cannot be judged.
 
     - pen: see `tissue_mask`; marks over tissue too.
-    - fold: tissue that absorbs in every channel at least 1.6 times as much as its neighbourhood
+    - fold: tissue that absorbs in every channel at least 1.5 times as much as its neighbourhood
       within 1 mm, as two layers do, in a piece of at least 0.01 mm².
     - blur: tiles of 0.25 mm whose finest detail is missing against the slide's other tiles. What
       is lost to the pixel size cannot be seen: it is judged at 5 µm per pixel or less only; see
@@ -246,14 +249,27 @@ def _without_small(mask: np.ndarray, pixels: int) -> np.ndarray:
     return keep[labels]
 
 
+def _without_lines(mask: np.ndarray, chroma: np.ndarray, pixel: float) -> np.ndarray:
+    """Drop pieces that are thin throughout and colourless: a cover slip's edge, a scratch."""
+    labels, count = ndimage.label(mask)
+    if not count:
+        return mask
+    numbers = np.arange(count + 1)
+    depth = ndimage.mean(ndimage.distance_transform_edt(mask), labels, numbers) * pixel
+    colour = ndimage.mean(chroma, labels, numbers)
+    keep = (depth > _LINE) | (colour > 2 * _FAINTEST)
+    keep[0] = False
+    return keep[labels]
+
+
 def _folds(density: np.ndarray, tissue: np.ndarray, pixel: float) -> np.ndarray:
     if not tissue.any():
         return np.zeros_like(tissue)
     ratio = np.full(tissue.shape, np.inf, dtype=np.float32)
     for plane in density:
-        values = ndimage.gaussian_filter(plane, max(0.5, 0.012 / pixel))
+        values = ndimage.gaussian_filter(plane, max(0.5, 0.02 / pixel))
         np.minimum(ratio, values / np.maximum(_around(values, tissue, pixel), 0.03), out=ratio)
-    found = ndimage.binary_opening(tissue & (ratio > 1.6), disc(0.015, pixel))
+    found = ndimage.binary_opening(tissue & (ratio > 1.5), disc(0.015, pixel))
     # A fold is narrow; a dense region is no fold.
     found &= ~ndimage.binary_dilation(
         ndimage.binary_opening(found, disc(0.2, pixel)), disc(0.2, pixel)
@@ -269,6 +285,6 @@ def _around(values: np.ndarray, tissue: np.ndarray, pixel: float) -> np.ndarray:
     for _ in range(2):
         total = ndimage.gaussian_filter(weight, sigma)
         mean = ndimage.gaussian_filter(values * weight, sigma) / np.maximum(total, 1e-4)
-        weight = np.where(tissue & (values > mean), 1.0, 0.1 * tissue).astype(np.float32)
+        weight = np.where(tissue & (values > mean), 1.0, 0.3 * tissue).astype(np.float32)
         weight[values > 1.6 * mean] *= 0.2
     return mean
