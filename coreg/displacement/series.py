@@ -48,12 +48,11 @@ def amplitude_series(
     rejected = np.zeros(count, dtype=int)
     for i in range(count):
         frames = data[i] if several else data
-        seconds = np.arange(frames.shape[0]) / frame_rate_hz
+        keep = None
         if leave_out_breathing:
             found = reject_breathing(frames, frame_rate_hz, modulation_frequency_hz)
             rejected[i] = found.rejected
-            if found.rejected:
-                frames, seconds = np.asarray(frames)[found.keep], seconds[found.keep]
+            keep = found.keep
 
         def show(fraction: float, text: str, done: int = i) -> None:
             if progress is not None:
@@ -64,7 +63,7 @@ def amplitude_series(
                 frames,
                 frame_rate_hz,
                 modulation_frequency_hz,
-                frame_times_s=seconds,
+                keep_frames=keep,
                 progress=show,
             )
         )
