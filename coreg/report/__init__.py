@@ -17,6 +17,7 @@ _WHERE = {
     "study_report": "write",
     "write_html": "html",
     "write_pdf": "pdf",
+    "write_strips": "strips",
 }
 
 __all__ = sorted(_WHERE)
