@@ -22,7 +22,7 @@ def write_strips(
     gather: Callable[[Path], FigureData] | None = None,
     progress: Callable[[float, str], None] | None = None,
 ) -> tuple[list[Path], list[tuple[str, str]]]:
-    """Write strips-01.pdf and .png, strips-02 and so on; several cases a page, in the study's order.
+    """Write strips-01.pdf and .png, strips-02 and so on, in the study's order.
 
     Only one page's images are held at a time.
 
