@@ -38,12 +38,15 @@ DAMAGE: dict[str, tuple[tuple[str, int], ...]] = {
     "viable": (("first_stain", -1),),
 }
 _ROUNDS = 3
+# What a cell looks like never counts for more than this, as a natural logarithm of odds.
+_LARGEST_ODDS = 8.0
 # Blood and dense collagen take at least e to this power more of the second stain than the tissue
 # around them; coagulated tissue does not.
 _BLOOD = 0.5
 # Distances from a region in mm between which its surroundings are looked at.
 _AROUND_MM = (0.15, 1.0)
 _ADJOINING_MM = 0.45
+_WITHIN_MM = 0.5
 # Features that are shares, and so are compared as they are; all others as logarithms.
 _SHARES = ("redness", "blue_excess", "white_fraction", "coherence", "nuclear_grain")
 _JUDGED = (
@@ -78,7 +81,7 @@ class ProposeOptions:
     sigma_um: float = 50.0
     smallest_core_mm2: float = 1.0
     largest_core: float = 0.5
-    least_contrast: float = 0.57
+    least_contrast: float = 0.61
     least_solidity: float = 0.7
     reach_mm: float = 1.6
     softness_mm: float = 0.12
@@ -118,7 +121,7 @@ def propose(
     maps = features.at(options.sigma_um)
     score = damage_score(maps, features)
     core, contrast = find_core(score, _comparable(maps, "second_stain"), features, options)
-    if core is None:
+    if core is None or core.sum() * features.grid.pixel_area < options.smallest_core_mm2:
         return _nothing(features, contrast, options)
     if progress is not None:
         progress(0.7, "looking for the rim")
@@ -234,10 +237,11 @@ def _contrast(
 ) -> float:
     """The score within the edge against the tissue around it; 0 where there is none.
 
-    What lies deeper than 1 mm does not count: the centre may be cavitated.
+    What lies deeper than 0.5 mm does not count: the centre may be cavitated, and a core must not
+    lend its look to a region that is larger.
     """
     distance = distance_from(inside, features.grid)
-    within = inside & tissue & (distance > -_AROUND_MM[1])
+    within = inside & tissue & (distance > -_WITHIN_MM)
     around = tissue & (distance > _AROUND_MM[0]) & (distance <= _AROUND_MM[1])
     if not around.any() or not within.any():
         return 0.0
@@ -267,7 +271,7 @@ def _refined(
     around = features.tissue & (distance > _AROUND_MM[0]) & (distance <= _ADJOINING_MM)
     if not around.any():
         return core
-    within = core & features.tissue & (distance > -_AROUND_MM[1])
+    within = core & features.tissue & (distance > -_WITHIN_MM)
     inside, outside = np.exp(-2 * np.median(score[within])), np.exp(-2 * np.median(score[around]))
     level = -0.5 * np.log((inside + outside) / 2)
     near = distance < _AROUND_MM[1]
@@ -316,7 +320,10 @@ def _share_out(
         by_sector = np.maximum(by_sector - options.sigma_um / 1000, 0.05)
         widths = at_sector(by_sector, sector)
         prior = np.stack(zone_prior(distance, widths, options.softness_mm), axis=1)
-        joint = np.stack([rest, rim, heart], axis=1) * options.trust + np.log(prior + 1e-9)
+        look = np.stack([rest, rim, heart], axis=1)
+        # A cell between two zones looks like neither; that must not hand it to a third.
+        look = np.maximum(look - look.max(axis=1, keepdims=True), -_LARGEST_ODDS)
+        joint = look * options.trust + np.log(prior + 1e-9)
         joint -= joint.max(axis=1, keepdims=True)
         posterior = np.exp(joint)
         posterior /= posterior.sum(axis=1, keepdims=True)

@@ -97,5 +97,5 @@ def test_an_image_of_the_plane_or_of_bare_glass_is_refused():
 
 
 def test_a_core_below_the_smallest_size_is_not_reported():
-    options = ProposeOptions(smallest_core_mm2=8.0)
+    options = ProposeOptions(smallest_core_mm2=16.0)
     assert not propose(paint(3).image, options).found
