@@ -30,14 +30,34 @@ def show_colour_bar(layer: Any) -> None:
 
 
 def read_in_threads(viewer: ViewerModel) -> None:
-    """Let this viewer cut layers in a thread, so that reading a slide does not block the window.
+    """Let this viewer cut multiscale layers in a thread, so that slides do not block the window.
 
-    napari offers that for all viewers at once in its experimental settings, which are the user's
-    own and stored; for one viewer there is only this attribute (0.5 to 0.9).
+    napari offers that for all layers of all viewers in its experimental settings, which are the
+    user's own and stored; points that change while a cut of theirs is under way fail there (0.9).
+    So here slides go to the thread and all other layers are cut in place.
     """
-    slicer = getattr(viewer, "_layer_slicer", None)
-    if slicer is not None and hasattr(slicer, "_force_sync"):
-        slicer._force_sync = False
+    slicer: Any = getattr(viewer, "_layer_slicer", None)
+    if slicer is None or not hasattr(slicer, "_force_sync"):
+        return
+    napari_submit = slicer.submit
+
+    def submit(*, layers: Any, dims: Any, force: bool = False) -> Any:
+        chosen = list(layers)
+        lazy = [layer for layer in chosen if getattr(layer, "multiscale", False)]
+        others = [layer for layer in chosen if layer not in lazy]
+        before = slicer._force_sync
+        try:
+            if others:
+                slicer._force_sync = True
+                napari_submit(layers=others, dims=dims, force=force)
+            if not lazy:
+                return None
+            slicer._force_sync = False
+            return napari_submit(layers=lazy, dims=dims, force=force)
+        finally:
+            slicer._force_sync = before
+
+    slicer.submit = submit
 
 
 def canvas_of(window_or_widget: Any) -> Any:

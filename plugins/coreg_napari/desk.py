@@ -15,7 +15,7 @@ from psygnal import Signal
 from coreg.case import open_case
 from coreg.errors import CoregError
 from coreg_napari import scene
-from coreg_napari.history import Edit, History
+from coreg_napari.history import History
 from coreg_napari.landmarks import Landmark, LandmarkTable, fit_rows, pairs_of
 from coreg_napari.layers import LayerData
 from coreg_napari.store import ChangedOutside, Store
@@ -95,6 +95,7 @@ class Desk:
         self.jobs.run("Opening the case", lambda progress: read_all(folder, progress), show)
 
     def _show(self, found: Opened) -> None:
+        self._close_slide()
         for viewer, layers in ((self.plane, found.plane), (self.section, found.section)):
             scene.take_out(viewer)
             for made in layers:
@@ -117,6 +118,19 @@ class Desk:
         self.landmarks_changed.emit()
         self.refit()
         self.refresh_states()
+
+    def _close_slide(self) -> None:
+        """Close the slide that the section's layer reads from, and take the layer out."""
+        layer = scene.find(self.section, "section")
+        if layer is not None:
+            slide = layer.data[0].slide
+            scene.take_out(self.section, ["section"])
+            slide.close()
+
+    def close(self) -> None:
+        """As the window closes: write what is not written, close the slide."""
+        self.flush()
+        self._close_slide()
 
     def set_observer(self, name: str) -> None:
         """Whose landmarks and outlines are being made."""
@@ -305,11 +319,9 @@ class Desk:
         return not self._unsaved
 
     def _conflict(self, error: ChangedOutside) -> None:
-        last = self.history._done.pop() if self.history._done else None
         self.told.emit("warning", str(error))
         self._read_again()
-        if isinstance(last, Edit):
-            self.history.set_aside(last)
+        self.history.set_last_aside()
 
     # --- others' changes -----------------------------------------------------
 

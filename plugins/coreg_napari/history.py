@@ -34,10 +34,11 @@ class History:
         self._undone.clear()
         self.changed()
 
-    def set_aside(self, edit: Edit) -> None:
-        """Offer an edit that did not take effect as the next one to redo."""
-        self._undone.append(edit)
-        self.changed()
+    def set_last_aside(self) -> None:
+        """The last edit did not take effect: offer it as the next one to redo, restore nothing."""
+        if self._done:
+            self._undone.append(self._done.pop())
+            self.changed()
 
     def undo(self) -> str | None:
         """Take the last edit back; its name, or None where there is none."""

@@ -330,7 +330,7 @@ class MainPanel(QWidget):
         self._timer.stop()
         self.jobs.stop_all()
         QThreadPool.globalInstance().waitForDone(10_000)
-        self.desk.flush()
+        self.desk.close()
         self.canvas.close()
 
 

@@ -129,7 +129,8 @@ def desk():
     desk = Desk(ViewerModel(), ViewerModel(), InPlace())
     desk.said = []
     desk.told.connect(lambda level, text: desk.said.append((level, text)))
-    return desk
+    yield desk
+    desk.close()
 
 
 @pytest.fixture

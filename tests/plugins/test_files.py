@@ -81,6 +81,7 @@ def test_a_slide_is_lazy_multiscale_and_in_mm(tmp_path):
     np.testing.assert_allclose(layer.scale, (0.002, 0.002))
     np.testing.assert_allclose(layer.extent.world[1], grid.to_mm([[599, 899]])[0])
     np.testing.assert_array_equal(np.asarray(made[0][0][10:20, 30:40]), picture[10:20, 30:40])
+    made[0][0].slide.close()
 
 
 def test_a_recording_is_read_as_its_case_says_and_alone_by_its_axes(small, tmp_path):
