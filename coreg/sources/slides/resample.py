@@ -109,17 +109,18 @@ def _pull(
 
 def _means_of_four(image: Image) -> Image:
     """Means over 2 × 2 neighbouring pixels, at every pixel corner within the image."""
-    data = image.data.astype(np.uint16)
-    for axis in (0, 1):
-        if data.shape[axis] > 1:
-            low = np.take(data, range(data.shape[axis] - 1), axis=axis)
-            data = low + np.take(data, range(1, data.shape[axis]), axis=axis)
-        else:
-            data = data * 2
     grid = image.grid
+    # One row or column has no neighbour; it stands for itself.
+    data = image.data
+    if 1 in grid.shape:
+        data = np.pad(data, [(0, int(n == 1)) for n in grid.shape] + [(0, 0)], mode="edge")
+    means = np.empty((data.shape[0] - 1, data.shape[1] - 1, 3), dtype=np.uint8)
+    for top in range(0, len(means), _BLOCK):
+        part = data[top : top + _BLOCK + 1].astype(np.uint16)
+        part = part[:-1] + part[1:]
+        means[top : top + _BLOCK] = (part[:, :-1] + part[:, 1:] + 2) // 4
     shift = [s / 2 if n > 1 else 0.0 for s, n in zip(grid.spacing, grid.shape, strict=True)]
     origin = (grid.origin[0] + shift[0], grid.origin[1] + shift[1])
-    means = ((data + 2) // 4).astype(np.uint8)
     return Image(means, Grid(means.shape[:2], grid.spacing, origin, grid.frame))
 
 

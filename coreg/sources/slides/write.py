@@ -116,6 +116,7 @@ def write_bands(
         "resolutionunit": "CENTIMETER",
         "metadata": metadata,
         "maxworkers": min(4, os.cpu_count() or 1),
+        "buffersize": 2**24,
     }
     big = int(np.prod(shape)) * stored.itemsize > 2**31
     target = Path(path)
