@@ -15,7 +15,7 @@ from scipy import ndimage
 from coreg.errors import InputError
 from coreg.geometry import Grid, Image, resample
 
-Feature = Literal["density", "spaces", "edges", "texture", "mind"]
+Feature = Literal["tissue", "density", "spaces", "edges", "texture", "mind"]
 
 
 @dataclass(frozen=True)
@@ -97,7 +97,10 @@ def channels(
     """
     made: list[Channel] = []
     for feature in features:
-        if feature == "density":
+        if feature == "tissue":
+            whole = ndimage.gaussian_filter(values, blur)
+            made.append(Channel(_unit(whole, mask), 4 * np.pi * blur**2))
+        elif feature == "density":
             made.append(Channel(local_contrast(values, mask, blur, window), 4 * np.pi * blur**2))
         elif feature == "spaces":
             wide = 2 * blur
@@ -115,7 +118,8 @@ def channels(
             made.extend(Channel(part, 24 * np.pi * blur**2) for part in mind(values, blur))
         else:
             raise InputError(
-                f"Unknown feature {feature!r}; expected density, spaces, edges, texture or mind."
+                f"Unknown feature {feature!r}; expected tissue, density, spaces, edges, "
+                "texture or mind."
             )
     return made
 

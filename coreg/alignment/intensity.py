@@ -46,11 +46,16 @@ class Level:
 
 
 DEFAULT_LEVELS = (
-    Level(112, 0, 1.5, 8, 12),
+    Level(56, 0, 1.0, 4, 18),
+    Level(80, 0, 1.0, 4, 18),
+    Level(112, 0, 1.2, 5, 18),
     Level(112, 6, 1.2, 6, 8),
     Level(224, 12, 1.2, 8, 6),
     Level(448, 20, 1.5, 12, 4),
 )
+
+
+_STEPS_A_ROUND = 3
 
 
 @dataclass(frozen=True)
@@ -68,7 +73,7 @@ class IntensityOptions:
     refine : how many coarse candidates are refined before one is chosen
     """
 
-    features: tuple[Feature, ...] = ("density",)
+    features: tuple[Feature, ...] = ("edges", "density")
     levels: tuple[Level, ...] = DEFAULT_LEVELS
     coarse: CoarseOptions = field(default_factory=CoarseOptions)
     strain: float = 0.1
@@ -84,7 +89,7 @@ class IntensityOptions:
 class ImageFit:
     """A map found from images (and landmarks and outlines), and how far it may be off.
 
-    similarity : correlation of the compared maps at the end, −1 to 1; NaN without images
+    similarity : correlation of the compared maps at the end times the share of the plane seen
     candidates : the coarse ways that were tried, best first; empty where a start was given
     area_range : least and largest local area relative to the affine part
     """
@@ -149,7 +154,8 @@ def align_images(
     else:
         from coreg.alignment.quality import affine_part
 
-        affine = affine_part(initial, work.grid(32).centres())
+        start = affine_part(initial, work.grid(32).centres())
+        affine = _best_of(work, [start], say)
     transform, term, terms, lattice, coefficients = _bend(work, affine, say)
     say(0.95, "Stating the error")
     posterior = lattice_posterior(transform, lattice, coefficients, terms, options)
@@ -215,37 +221,44 @@ def _candidates(work: Workspace, say: Progress) -> list[Candidate]:
 
 
 def _best_of(work: Workspace, starts: list[Affine], say: Progress) -> Affine:
-    """Refine each start as an affine map and take the one of the least energy left."""
-    level = next((v for v in work.options.levels if not v.knots), work.options.levels[0])
-    best, best_score = starts[0], -np.inf
+    """Refine each start as an affine map, coarse to fine, and take the one that fits best."""
+    levels = [v for v in work.options.levels if not v.knots] or [work.options.levels[0]]
+    found: list[tuple[float, Affine]] = []
     for count, start in enumerate(starts):
         say(0.3 + 0.2 * count / len(starts), "Comparing the best ways")
         try:
-            affine, score = _refined(work, start, level)
+            affine, score = start, -np.inf
+            for level in levels:
+                affine, score = _refined(work, affine, level)
+            found.append((score, affine))
         except InputError:  # this start leaves no overlap
             continue
-        if score > best_score:
-            best, best_score = affine, score
-    return best
+    if not found:
+        raise InputError("The images do not overlap in any of the ways tried; check the masks.")
+    return max(found, key=lambda pair: pair[0])[1]
 
 
 def _refined(work: Workspace, affine: Affine, level: Level) -> tuple[Affine, float]:
     """The affine map after Gauss–Newton steps, and how well it fits (higher is better)."""
     grid = work.grid(level.size_px)
-    rounds = 2  # the features are made anew once, where the first steps were long
-    for _ in range(rounds):
+    basis = Tilted(grid)
+    corners = basis.at(grid.to_mm([(0, 0), (0, grid.shape[1]), (grid.shape[0], 0), grid.shape]))
+    # The slide is brought over anew after a few steps each, since it is only seen a little beyond
+    # the plane's edges.
+    for _ in range(-(-level.iterations // _STEPS_A_ROUND)):
         _, terms = work.terms(affine, grid, level)
-        basis = Tilted(grid)
         coefficients, _ = solve(
             basis,
             terms,
             1e-9 * np.eye(3),
             np.zeros((3, 2)),
-            iterations=level.iterations,
+            iterations=_STEPS_A_ROUND,
             tolerance_mm=0.02 * grid.spacing[0],
             area_range=(0.4, 2.5),
         )
         affine = _composed(affine, basis, coefficients)
+        if np.abs(corners @ coefficients).max() < 0.1 * grid.spacing[0]:
+            break
     return affine, work.score(affine, grid, level)
 
 
@@ -266,7 +279,6 @@ def _bend(
         say(0.5 + 0.45 * count / len(work.options.levels), "Refining")
         grid = work.grid(level.size_px)
         if not level.knots:
-            affine, _ = _refined(work, affine, level)
             continue
         finer = Lattice(grid, longest / level.knots)
         coefficients = _carried(lattice, coefficients, finer)

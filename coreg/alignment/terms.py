@@ -120,17 +120,18 @@ class ImageTerm:
         sums.slope += np.stack([basis.project(pull) for pull in pulls], axis=1)
 
     def similarity(self, u: np.ndarray) -> float:
-        """Mean correlation of the channels where both are known; NaN without overlap."""
+        """Mean correlation of the channels times the share of the fixed image that is seen."""
         index, seen = self._look_up(u)
         if seen.sum() < 0.05 * seen.size:
-            return float("nan")
+            return 0.0
+        share = float(seen.sum() / self.fixed_mask.sum())
         scores = []
         for fixed, moving in zip(self.fixed, self.moving, strict=True):
             a, b = fixed.values, ndimage.map_coordinates(moving.values, index, order=1)
             a, b = a - np.average(a, weights=seen), b - np.average(b, weights=seen)
             spread = np.sqrt((seen * a * a).sum() * (seen * b * b).sum())
             scores.append(float((seen * a * b).sum() / spread) if spread > 0 else 0.0)
-        return float(np.mean(scores))
+        return share * float(np.mean(scores))
 
 
 @dataclass(frozen=True)

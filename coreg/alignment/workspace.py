@@ -80,8 +80,7 @@ class Workspace:
         image, terms = self.terms(affine, grid, level)
         total = 0.0
         if image is not None:
-            seen = image.similarity(np.zeros((*grid.shape, 2)))
-            total += seen if np.isfinite(seen) else -1.0
+            total += image.similarity(np.zeros((*grid.shape, 2)))
         for term in terms:
             if isinstance(term, CurveTerm):
                 miss, _ = term.misses(term.points)
