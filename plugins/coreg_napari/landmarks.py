@@ -174,7 +174,7 @@ def pairs_of(rows: tuple[Landmark, ...]) -> LandmarkPairs:
     )
 
 
-def fit_rows(rows: tuple[Landmark, ...], model: str) -> LandmarkFit | str:
+def fit_rows(rows: tuple[Landmark, ...], model: Any) -> LandmarkFit | str:
     """The fit through the complete pairs, or why there is none, in one sentence."""
     from coreg.alignment import fit_landmarks
 
@@ -183,7 +183,7 @@ def fit_rows(rows: tuple[Landmark, ...], model: str) -> LandmarkFit | str:
         missing = ENOUGH - len(pairs)
         return f"{missing} more landmark pair{'s' if missing > 1 else ''} for a first fit."
     try:
-        return fit_landmarks(pairs, model)  # type: ignore[arg-type]
+        return fit_landmarks(pairs, model)
     except InputError as error:
         return str(error)
 

@@ -194,7 +194,7 @@ class MainPanel(QWidget):
         scene.on_foreign_layer(self.viewer, self._foreign)
         actions = {"undo": self.desk.history.undo, "redo": self.desk.history.redo}
         for page in self.pages.values():
-            actions.update(getattr(page, "actions", dict)())
+            actions.update(getattr(page, "key_actions", dict)())
         keys.bind((self.viewer, self.canvas.viewer), actions)
 
     def _show_layer_lists(self, shown: bool) -> None:
@@ -205,7 +205,7 @@ class MainPanel(QWidget):
 
     def _arrange(self) -> None:
         """Put the section beside the plane and this panel at the far right."""
-        window = self.window()
+        window: Any = self.window()
         window.installEventFilter(self)
         section, panel = _dock_of(self.canvas), _dock_of(self)
         if section is not None and panel is not None:
@@ -222,7 +222,8 @@ class MainPanel(QWidget):
         room = centre.width() + section.width() + panel.width()
         own = max(panel.minimumSizeHint().width(), 400)
         wide = int((room - own) * SECTION_SHARE[self.page])
-        self.window().resizeDocks([section, panel], [wide, own], Qt.Orientation.Horizontal)
+        window: Any = self.window()
+        window.resizeDocks([section, panel], [wide, own], Qt.Orientation.Horizontal)
         QTimer.singleShot(50, self._fit)
 
     def _fit(self) -> None:
@@ -319,9 +320,9 @@ class MainPanel(QWidget):
         for widget in (self.bar, self.stop):
             widget.setVisible(bool(text))
 
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+    def eventFilter(self, watched: QObject | None, event: QEvent | None) -> bool:
         """As the window closes, write what is not written and end the threads."""
-        if watched is self.window() and event.type() == QEvent.Type.Close:
+        if watched is self.window() and event is not None and event.type() == QEvent.Type.Close:
             self.shut()
         return super().eventFilter(watched, event)
 

@@ -135,10 +135,9 @@ def read_recording_file(path: str) -> list[LayerData]:
     from coreg_napari import layers as make
 
     recording = read_recording(_spec(Path(path)))
-    if recording.kind == "oscillation":
-        amplitude = fit_oscillation(
-            recording.data, recording.frame_rate_hz, recording.modulation_frequency_hz
-        ).amplitude
+    rate, frequency = recording.frame_rate_hz, recording.modulation_frequency_hz
+    if rate is not None and frequency is not None:
+        amplitude = fit_oscillation(recording.data, rate, frequency).amplitude
     else:
         amplitude = np.asarray(recording.data)
     last = amplitude[-1]
@@ -168,12 +167,12 @@ def _spec(path: Path) -> RecordingSpec:
             f"{path.name} holds an oscillation ({largest.name!r}, 4 axes), which needs its frame "
             "rate and modulation frequency; make a case for it and open that."
         )
-    axes = {
-        axis: next((a.name for a in arrays if a.name.lower().startswith(axis)), "")
+    depth, lateral = (
+        next((a.name for a in arrays if a.name.lower().startswith(axis)), "")
         for axis in ("depth", "lateral")
-    }
+    )
     kind: Any = "final" if len(largest.shape) == 2 else "amplitude-series"
-    return RecordingSpec(path, kind, largest.name, **axes)
+    return RecordingSpec(path, kind, largest.name, depth, lateral)
 
 
 def _size(shape: tuple[int, ...]) -> int:

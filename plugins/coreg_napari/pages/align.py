@@ -128,10 +128,10 @@ class AlignPage(QWidget):
         table.setToolTip("Double-click a name to change it; double-click a number to go there.")
         table.itemSelectionChanged.connect(self._row_selected)
         table.itemChanged.connect(self._renamed)
-        table.cellDoubleClicked.connect(lambda r, c: c != NAME and self.go_to(r))
+        table.cellDoubleClicked.connect(self._double_clicked)
         return table
 
-    def actions(self) -> dict[str, Callable[[], Any]]:
+    def key_actions(self) -> dict[str, Callable[[], Any]]:
         """What the keyboard does here."""
         return {
             "place": self.place.toggle,
@@ -200,6 +200,10 @@ class AlignPage(QWidget):
         if fit.suspects:
             text += f" Does not fit the others: {', '.join(fit.suspects)}."
         return f"{text} {fit.reason}"
+
+    def _double_clicked(self, index: int, column: int) -> None:
+        if column != NAME:
+            self.go_to(index)
 
     def _row_selected(self) -> None:
         chosen = self.table.selectionModel().selectedRows()

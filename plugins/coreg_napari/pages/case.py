@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,7 +42,7 @@ class CasePage(QWidget):
                 row(
                     button(
                         f"{name}…",
-                        lambda s=section: self._choose(s),
+                        partial(self._choose, section),
                         f"Choose the {name.lower()} file.",
                     ),
                     SettingsForm(desk, section, ["path"]),

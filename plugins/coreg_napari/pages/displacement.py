@@ -76,7 +76,7 @@ class DisplacementPage(QWidget):
         desk.settings_changed.connect(self._settings)
         self.setEnabled(False)
 
-    def actions(self) -> dict[str, Callable[[], Any]]:
+    def key_actions(self) -> dict[str, Callable[[], Any]]:
         """What the keyboard does here."""
         return {
             "earlier": lambda: self.time.setValue(self.time.value() - 1),

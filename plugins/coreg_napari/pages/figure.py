@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +30,7 @@ class FigurePage(QWidget):
         super().__init__()
         self.desk = desk
         self.preview = Picture("The figure is drawn when the steps before it are done.")
-        self.preview.clicked.connect(lambda x, y, double: double and self._open_large())
+        self.preview.clicked.connect(self._clicked)
         self.preview.setToolTip("As it will print; double-click for full size.")
         self.where = note("")
         column(
@@ -37,7 +38,7 @@ class FigurePage(QWidget):
                 *(
                     button(
                         f"{name.upper()}…",
-                        lambda name=name: self._ask(name),
+                        partial(self._ask, name),
                         f"Save the figure as {name.upper()}.",
                     )
                     for name in FILTERS
@@ -70,7 +71,9 @@ class FigurePage(QWidget):
 
         self.desk.jobs.run("Reading the figure", work, show, key="figure", quiet=True)
 
-    def _open_large(self) -> None:
+    def _clicked(self, x: float, y: float, double: bool) -> None:
+        if not double:
+            return
         from qtpy.QtCore import QUrl
         from qtpy.QtGui import QDesktopServices
 

@@ -155,7 +155,7 @@ class OutlinePage(QWidget):
             row(self.accept, self.discard),
         )
 
-    def actions(self) -> dict[str, Callable[[], Any]]:
+    def key_actions(self) -> dict[str, Callable[[], Any]]:
         """What the keyboard does here."""
         return {"draw": self._toggle_draw, "zone": self._next_zone}
 
