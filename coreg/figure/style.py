@@ -44,6 +44,7 @@ _RC: Any = {
     "axes.edgecolor": INK,
     "xtick.color": INK,
     "ytick.color": INK,
+    "text.parse_math": False,  # names of cases may hold dollar signs
     "pdf.fonttype": 42,  # TrueType embedded, text stays text
     "svg.fonttype": "none",  # text stays text
     "svg.hashsalt": "coreg",  # else ids in the file are random

@@ -341,3 +341,22 @@ def test_a_study_without_any_pair_is_drawn():
     empty = dataclasses.replace(study, predicted=nothing, pathology=nothing)
     figure = draw(empty, Layout(columns=3))
     assert "n = 0 cases of 0 animals" in {t.get_text() for t in figure.texts}
+
+
+def test_names_are_shown_as_they_are_written(case):
+    """No formula is read into dollar signs, and an unfinished one is no error."""
+    odd = dataclasses.replace(case, name="rabbit $x_1$ \\frac{ $")
+    figure = draw_strips([odd], Layout(("change",), width_mm=120.0))
+    figure.draw(renderer(figure))
+    assert "rabbit $x_1$ \\frac{ $" in {t.get_text() for t in figure.texts}
+
+
+def test_layout_of_a_case_file():
+    from coreg.schema import check_settings
+
+    settings = check_settings(
+        {"figure": {"panels": ["change", "overlap"], "columns": 1, "width_mm": 85.0, "letters": ""}}
+    )
+    layout = Layout.from_settings(settings["figure"])
+    assert layout == Layout(("change", "overlap"), 1, 85.0, "", "plane")
+    assert Layout.from_settings(check_settings({})["figure"]) == Layout()
