@@ -18,7 +18,7 @@ from coreg.transforms import Transform
 Progress = Callable[[float, str], None]
 
 # Draws with one source alone, for its share of the width.
-ALONE_DRAWS = 150
+ALONE_DRAWS = 100
 _SMALLEST_SHARE = 1e-3
 
 
