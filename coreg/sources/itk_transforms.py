@@ -42,8 +42,8 @@ def write_itk_transform(path: str | Path, transform: Transform, grid: Grid | Non
     except (RuntimeError, OSError) as error:
         temporary.unlink(missing_ok=True)
         raise InputError(
-            f"{path.name} could not be written to {path.parent}; free some space or choose a folder "
-            "you may write to."
+            f"{path.name} could not be written to {path.parent}; free some space or "
+            "choose a folder you may write to."
         ) from error
 
 
