@@ -29,6 +29,14 @@ def show_colour_bar(layer: Any) -> None:
         layer.colorbar.visible = True
 
 
+def write_on_canvas(viewer: ViewerModel, text: str) -> None:
+    """A line of text at the top left; 0.9 moved it from the viewer to its canvas's overlays."""
+    overlay = viewer.canvas.overlays.text if hasattr(viewer, "canvas") else viewer.text_overlay
+    overlay.text = text
+    overlay.position = "top_left"
+    overlay.visible = bool(text)
+
+
 def read_in_threads(viewer: ViewerModel) -> None:
     """Let this viewer cut multiscale layers in a thread, so that slides do not block the window.
 

@@ -11,7 +11,7 @@ from qtpy.QtWidgets import QComboBox, QLabel, QSlider, QWidget
 
 from coreg.geometry import Outline
 from coreg_napari import scene
-from coreg_napari.compat import show_colour_bar
+from coreg_napari.compat import show_colour_bar, write_on_canvas
 from coreg_napari.forms import SettingsForm
 from coreg_napari.layers import change_layer, contour_layer, trusted
 from coreg_napari.maps import Maps, read_maps
@@ -24,6 +24,12 @@ if TYPE_CHECKING:
 # The slider moves in tenths of a per cent.
 TENTHS = 10
 SHOWN = {"change (%)": "change", "baseline (µm)": "baseline (µm)", "final (µm)": "final (µm)"}
+
+UNITS = {
+    "change (%)": "change of amplitude (% of baseline)",
+    "baseline (µm)": "amplitude at baseline (µm peak to peak)",
+    "final (µm)": "amplitude at the end (µm peak to peak)",
+}
 
 
 class DisplacementPage(QWidget):
@@ -140,8 +146,13 @@ class DisplacementPage(QWidget):
 
     # --- showing -----------------------------------------------------
 
+    def left(self) -> None:
+        """Another page was chosen: its maps have other units."""
+        write_on_canvas(self.desk.plane, "")
+
     def _show_map(self, name: str) -> None:
         chosen = SHOWN.get(name, name)
+        write_on_canvas(self.desk.plane, UNITS.get(name, ""))
         for layer in self.desk.plane.layers:
             role = layer.metadata.get("coreg", {}).get("role")
             if role in ("change", "amplitude"):

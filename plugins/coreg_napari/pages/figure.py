@@ -44,6 +44,7 @@ class FigurePage(QWidget):
                     for name in FILTERS
                 )
             ),
+            button("Report", self._report, "Write a report of the case that stands alone."),
             self.where,
             self.preview,
             Fold("How the figure is drawn", SettingsForm(desk, "figure")),
@@ -70,6 +71,23 @@ class FigurePage(QWidget):
             self.where.setText(f"<small>{picture.with_suffix('.pdf')}</small>")
 
         self.desk.jobs.run("Reading the figure", work, show, key="figure", quiet=True)
+
+    def _report(self) -> None:
+        if self.desk.store is None:
+            self.desk.told.emit("info", "Open a case first.")
+            return
+        folder = self.desk.case.folder
+
+        def work(progress: Any) -> Path:
+            from coreg.case import open_case
+            from coreg.report import case_report
+
+            case = open_case(folder)
+            return case_report(case, case.results.folder / "report")[0]
+
+        self.desk.jobs.run(
+            "Writing the report", work, lambda path: self.desk.told.emit("info", f"Wrote {path}.")
+        )
 
     def _clicked(self, x: float, y: float, double: bool) -> None:
         if not double:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -58,6 +59,7 @@ class StudyList(QWidget):
         self.desk = desk
         self.rows: list[Row] = []
         self.plot: Plot | None = None
+        self.folder: Path | None = None
         self.zone = QComboBox()
         self.zone.addItems(list(LESIONS))
         self.zone.setToolTip("Against which pathology lesion.")
@@ -78,9 +80,10 @@ class StudyList(QWidget):
         column(
             row(
                 button("Folder…", self._ask, "Choose the folder that holds the case folders."),
-                self.zone,
-                stretch=True,
+                button("Run all cases", self._run, "Do every case, then the study's statistics."),
+                button("Report", self._report, "Write the study's report as HTML and PDF."),
             ),
+            self.zone,
             self.table,
             self.said,
             self.picture,
@@ -94,12 +97,31 @@ class StudyList(QWidget):
 
     def load(self, folder: Path) -> None:
         """Read all cases of a folder in the background."""
+        self.folder = folder
 
         def show(rows: list[Row]) -> None:
             self.rows = rows
             self._show()
 
         self.desk.jobs.run("Reading the study", lambda progress: read_study(folder, progress), show)
+
+    def _run(self) -> None:
+        self._study("Running the study", run_cases)
+
+    def _report(self) -> None:
+        self._study("Writing the report", write_report)
+
+    def _study(self, title: str, work: Callable[[Path, Progress], str]) -> None:
+        folder = self.folder
+        if folder is None:
+            self.desk.told.emit("info", "Choose the folder with the cases first.")
+            return
+
+        def done(text: str) -> None:
+            self.desk.told.emit("info", text)
+            self.load(folder)
+
+        self.desk.jobs.run(title, lambda progress: work(folder, progress), done)
 
     def _show(self) -> None:
         zone = self.zone.currentText()
@@ -146,29 +168,43 @@ class StudyList(QWidget):
 
 
 def read_study(folder: Path, progress: Progress) -> list[Row]:
-    """Every case folder right inside `folder`, by name; unreadable ones with their trouble."""
-    from coreg.case import CASE_FILE
+    """Every case of the study in a folder, by name; unreadable ones with their trouble."""
+    from coreg.cohort import load_study
 
-    places = sorted(path.parent for path in folder.glob(f"*/{CASE_FILE}"))
+    cases = load_study(folder).cases
     rows = []
-    for number, place in enumerate(places):
-        progress(number / len(places), place.name)
-        rows.append(_row(place))
+    for number, case in enumerate(cases):
+        progress(number / len(cases), case.name)
+        rows.append(_row(case.folder, case.name, case.animal))
     return rows
 
 
-def _row(place: Path) -> Row:
+def run_cases(folder: Path, progress: Progress) -> str:
+    """Run all cases and write the study's tables, as the command line does; what came of it."""
+    from coreg.cohort import load_study, run_study
+
+    # In this process: the window's thread gives way between cases and can be stopped there.
+    return " ".join(run_study(load_study(folder), progress=progress, workers=0).lines())
+
+
+def write_report(folder: Path, progress: Progress) -> str:
+    """Write the study's report; where it is."""
+    from coreg.cohort import load_study
+    from coreg.report import study_report
+
+    return f"Wrote {study_report(load_study(folder))[0]}."
+
+
+def _row(place: Path, name: str, animal: str) -> Row:
     from coreg.case import open_case
 
     unknown = dict.fromkeys(LESIONS, float("nan"))
     try:
-        case = open_case(place)
+        agree = open_case(place).result("agree")
     except CoregError as error:
-        return Row(place, place.name, "", unknown, unknown, unknown, str(error))
-    agree = case.result("agree")
+        return Row(place, name, animal, unknown, unknown, unknown, str(error))
     if agree is None:
-        animal = case.settings["case"]["animal"]
-        return Row(place, case.name, animal, unknown, unknown, unknown, "Agreement is to do.")
+        return Row(place, name, animal, unknown, unknown, unknown, "Agreement is to do.")
     zones = agree.summary["zones"]
 
     def column_of(measure: str) -> dict[str, float]:
@@ -177,8 +213,8 @@ def _row(place: Path) -> Row:
 
     return Row(
         place,
-        case.name,
-        case.settings["case"]["animal"] or case.name,
+        name,
+        animal,
         column_of("dice"),
         column_of("predicted_area_mm2"),
         column_of("pathology_area_mm2"),
