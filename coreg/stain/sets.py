@@ -147,4 +147,4 @@ def stain_set(name: str) -> StainSet:
         return STAIN_SETS[name]
     except KeyError:
         known = ", ".join(STAIN_SETS)
-        raise InputError(f"Unknown stain {name!r}; slide.stain is one of {known}.") from None
+        raise InputError(f"Unknown stain {name!r}; [slide] stain is one of {known}.") from None

@@ -35,7 +35,7 @@ def open_slide(source: str | os.PathLike[str], pixel_size_um: Any = None) -> Sli
     """
     name = os.fspath(source)
     if not is_remote(name) and not local_path(name).exists():
-        raise InputError(f"{name} does not exist; correct slide.file in case.toml.")
+        raise InputError(f"{name} does not exist; correct [slide] path in case.toml.")
     if _is_zarr(name):
         from coreg.sources.slides.ome_zarr import OmeZarrSlide
 

@@ -97,7 +97,7 @@ def choose(
         reason = f" ({' '.join(notes)})" if notes else ""
         raise InputError(
             f"{where} does not say how large its pixels are{reason}; "
-            "set slide.pixel_size_um in case.toml."
+            "set [slide] pixel_size_um in case.toml."
         )
     taken, others = statements[0], statements[1:]
     warnings = [f"{where}: {taken.doubt}"] if taken.doubt else []
@@ -195,7 +195,7 @@ def from_tags(
         doubt = (
             f"the pixel size of {_um(size)} is from resolution tags that say {dpi:.0f} dpi, which "
             "many programs write without measuring; check it against a known length, or set "
-            "slide.pixel_size_um in case.toml."
+            "[slide] pixel_size_um in case.toml."
         )
     return Statement(size, TAGS, doubt), ""
 
@@ -209,7 +209,7 @@ def _given(value: Any) -> tuple[float, float]:
         numbers = np.repeat(numbers, 2)
     if numbers.size != 2 or not np.isfinite(numbers).all() or (numbers <= 0).any():
         raise InputError(
-            f"Expected slide.pixel_size_um to be one length in µm, or two along (row, column), "
+            f"Expected [slide] pixel_size_um to be one length in µm, or two along (row, column), "
             f"above 0; got {value!r}."
         )
     return float(numbers[0]) * 1e-3, float(numbers[1]) * 1e-3

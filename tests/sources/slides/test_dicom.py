@@ -155,7 +155,7 @@ def test_no_spacing_asks_for_it(folder):
         header = pydicom.dcmread(path)
         del header.SharedFunctionalGroupsSequence
         header.save_as(path)
-    with pytest.raises(InputError, match=r"set slide\.pixel_size_um in case\.toml"):
+    with pytest.raises(InputError, match=r"set \[slide\] pixel_size_um in case\.toml"):
         open_slide(folder)
 
 

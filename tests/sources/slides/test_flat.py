@@ -29,7 +29,7 @@ def test_png_and_bmp_read_as_written(tmp_path):
 
 def test_the_dpi_of_a_picture_is_never_believed(tmp_path):
     Pillow.fromarray(pattern()).save(tmp_path / "a.png", dpi=(12700, 12700))
-    with pytest.raises(InputError, match=r"set slide\.pixel_size_um in case\.toml"):
+    with pytest.raises(InputError, match=r"set \[slide\] pixel_size_um in case\.toml"):
         open_slide(tmp_path / "a.png")
 
 

@@ -41,7 +41,7 @@ def test_no_unit_asks_for_the_pixel_size(copy):
     for axis in attributes["multiscales"][0]["axes"]:
         axis.pop("unit", None)
     (copy / ".zattrs").write_text(json.dumps(attributes))
-    with pytest.raises(InputError, match=r"set slide\.pixel_size_um in case\.toml"):
+    with pytest.raises(InputError, match=r"set \[slide\] pixel_size_um in case\.toml"):
         open_slide(copy)
     with open_slide(copy, 0.5) as slide:
         assert slide.pixel_size_source == "case.toml"

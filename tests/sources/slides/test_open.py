@@ -22,7 +22,7 @@ def test_the_name_does_not_matter(tmp_path):
 
 
 def test_missing_unknown_and_empty_files(tmp_path):
-    with pytest.raises(InputError, match=r"does not exist; correct slide\.file in case\.toml"):
+    with pytest.raises(InputError, match=r"does not exist; correct \[slide\] path in case\.toml"):
         open_slide(tmp_path / "none.tif")
     (tmp_path / "a.txt").write_text("notes")
     with pytest.raises(InputError, match="no slide of a known kind"):

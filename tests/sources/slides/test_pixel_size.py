@@ -70,7 +70,7 @@ def test_scanner_description_mpp():
 
 
 def test_nothing_said_asks_for_it():
-    with pytest.raises(InputError, match=r"set slide\.pixel_size_um in case\.toml"):
+    with pytest.raises(InputError, match=r"set \[slide\] pixel_size_um in case\.toml"):
         choose([], None, "a.tif")
 
 
@@ -91,5 +91,5 @@ def test_agreeing_sources_say_nothing():
 
 @pytest.mark.parametrize("value", [0, -1, float("nan"), "x", (1, 2, 3), True and (0.5, -0.5)])
 def test_a_given_size_that_is_no_length_is_refused(value):
-    with pytest.raises(InputError, match=r"Expected slide\.pixel_size_um to be one length"):
+    with pytest.raises(InputError, match=r"Expected \[slide\] pixel_size_um to be one length"):
         choose([], value, "a.tif")
