@@ -89,7 +89,7 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         name: curve.average_precision for name, curve in curves.zones.items()
     }
     summary["dice_that_resolution_allows"] = {name: lim["dice"] for name, lim in limits.items()}
-    everything = {"case": case.name, "zones": zones, "resolution": limits, **summary}
+    everything = {**summary, "case": case.name, "zones": zones, "resolution": limits}
     write_text(folder / "agreement.json", to_json(everything))
     write_text(folder / "threshold.json", to_json(curves.to_dict()))
     write_text(folder / "agreement.csv", agreement_csv(case.name, zones))
