@@ -247,6 +247,34 @@ def compute_slide(
     return _collect(_regroup(bands, _strip_rows(factor)), pixels, factor, stains, progress)
 
 
+# Features that are shares of something and may be 0 or negative.
+_SHARES = ("redness", "blue_excess", "white_fraction", "nuclear_grain", "coherence")
+
+
+def comparable(maps: np.ndarray) -> np.ndarray:
+    """Features (features, rows, columns) on scales on which differences compare.
+
+    Amounts become natural logarithms, as stains and light act by factors; shares stay as they are.
+    """
+    out = maps.copy()
+    for k, name in enumerate(NAMES):
+        if name not in _SHARES:
+            out[k] = np.log(np.maximum(maps[k], 1e-3))
+    return out
+
+
+def mixing(maps: np.ndarray) -> np.ndarray:
+    """Features (features, rows, columns) on scales that are half-way where two tissues meet.
+
+    Root mean squares are squared again: an average over an edge mixes energies, so that a limit
+    half-way between two tissues' amplitudes, or their logarithms, would lie beside the edge.
+    """
+    out = maps.copy()
+    for name in ("nuclear_contrast", "texture"):
+        out[NAMES.index(name)] **= 2
+    return out
+
+
 def block_mean(values: np.ndarray, step: int) -> np.ndarray:
     """Means over blocks of step × step of the last two axes; far blocks may hold fewer values."""
     if step == 1:

@@ -14,7 +14,7 @@ import numpy as np
 from coreg.errors import InputError
 from coreg.geometry import ZONES, Grid, Outline, mask_from_outlines
 from coreg.results import write_text
-from coreg.zones.features import FeatureMaps
+from coreg.zones.features import FeatureMaps, mixing
 from coreg.zones.proposal import Proposal
 from coreg.zones.regularise import CORE, RIM, Regularity, largest_piece, regularise
 from coreg.zones.rim import at_sector, distance_from, rim_width, sector_of, zone_prior
@@ -106,7 +106,7 @@ class ZoneModel:
             progress(0.0, "judging the section")
         probability = self.probability(features, adapt=adapt)
         if regularity is None or regularity.concentric:
-            probability = _in_order(probability, self.zones, features)
+            probability = _in_order(probability, self.zones, features, self.options)
         if progress is not None:
             progress(0.5, "drawing the zones together")
         labels, confidence = regularise(
@@ -320,7 +320,12 @@ _OUTERMOST = 2.58
 _REACH_MM, _SOFTNESS_MM = 1.6, 0.12
 
 
-def _in_order(probability: np.ndarray, zones: tuple[str, ...], features: FeatureMaps) -> np.ndarray:
+def _in_order(
+    probability: np.ndarray,
+    zones: tuple[str, ...],
+    features: FeatureMaps,
+    options: LearnOptions,
+) -> np.ndarray:
     """Probabilities with what the distance from the core says of the rim brought in.
 
     As they are where the model does not know both zones, or finds no core.
@@ -339,7 +344,10 @@ def _in_order(probability: np.ndarray, zones: tuple[str, ...], features: Feature
     rest = np.clip(1 - look[:, k_core] - look[:, k_rim], 1e-3, None)
     sector = sector_of(core)[near]
     odds = np.log(np.clip(look[:, k_rim], 1e-3, None) / rest)
-    width = at_sector(rim_width(odds, distance[near], sector, _REACH_MM), sector)
+    # Averaging carries the rim's look outwards by about the Gaussians' width.
+    carried = float(np.mean(options.sigma_um)) / 1000
+    by_sector = np.maximum(rim_width(odds, distance[near], sector, _REACH_MM) - carried, 0.05)
+    width = at_sector(by_sector, sector)
     beyond, within, inside = zone_prior(distance[near], width, _SOFTNESS_MM)
     weighted = np.sqrt(np.clip(look, 1e-6, None)) * beyond[:, None]
     weighted[:, k_rim] = np.sqrt(look[:, k_rim]) * within
@@ -365,7 +373,7 @@ def _check_features(model: ZoneModel, features: FeatureMaps) -> None:
 
 def _stack(features: FeatureMaps, options: LearnOptions) -> np.ndarray:
     """Features at every width side by side, (rows, columns, widths * features)."""
-    planes = np.concatenate([features.at(sigma) for sigma in options.sigma_um])
+    planes = np.concatenate([mixing(features.at(sigma)) for sigma in options.sigma_um])
     return np.ascontiguousarray(np.moveaxis(planes, 0, -1))
 
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from coreg.errors import InputError
 from coreg.geometry import ZONES, Image
-from coreg.zones.features import NAMES, FeatureMaps, compute
+from coreg.zones.features import NAMES, FeatureMaps, comparable, compute
 from coreg.zones.proposal import Proposal
 from coreg.zones.regularise import Regularity, clean, regularise
 from coreg.zones.rim import at_sector, distance_from, rim_width, sector_of, zone_prior
@@ -47,8 +47,6 @@ _BLOOD = 0.5
 _AROUND_MM = (0.15, 1.0)
 _ADJOINING_MM = 0.45
 _WITHIN_MM = 0.5
-# Features that are shares, and so are compared as they are; all others as logarithms.
-_SHARES = ("redness", "blue_excess", "white_fraction", "coherence", "nuclear_grain")
 _JUDGED = (
     "first_stain",
     "second_stain",
@@ -118,9 +116,9 @@ def propose(
     features = section if isinstance(section, FeatureMaps) else compute(section, stain_set)
     if progress is not None:
         progress(0.6, "looking for a core")
-    maps = features.at(options.sigma_um)
+    maps = comparable(features.at(options.sigma_um))
     score = damage_score(maps, features)
-    core, contrast = find_core(score, _comparable(maps, "second_stain"), features, options)
+    core, contrast = find_core(score, maps[NAMES.index("second_stain")], features, options)
     if core is None or core.sum() * features.grid.pixel_area < options.smallest_core_mm2:
         return _nothing(features, contrast, options)
     if progress is not None:
@@ -145,6 +143,8 @@ def propose(
 def damage_score(maps: np.ndarray, features: FeatureMaps) -> np.ndarray:
     """How much each cell looks like an ablated core, (rows, columns); higher is more damaged.
 
+    `maps` are features as `comparable` returns them.
+
     Raises
     ------
     InputError : a stain set for which nothing is known
@@ -158,7 +158,7 @@ def damage_score(maps: np.ndarray, features: FeatureMaps) -> np.ndarray:
             f"Nothing is known of how {features.stain_set} shows thermal damage; draw strokes "
             "instead of asking for a proposal."
         )
-    parts = [sign * _comparable(maps, name) for name, sign in DAMAGE[kind]]
+    parts = [sign * maps[NAMES.index(name)] for name, sign in DAMAGE[kind]]
     return np.mean(parts, axis=0)
 
 
@@ -208,11 +208,6 @@ def find_core(
     if best is None or best_contrast < options.least_contrast:
         return None, float(best_contrast)
     return _refined(score, best, features, smallest), float(best_contrast)
-
-
-def _comparable(maps: np.ndarray, name: str) -> np.ndarray:
-    values = maps[NAMES.index(name)]
-    return values if name in _SHARES else np.log(np.maximum(values, 1e-3))
 
 
 def _window(
@@ -289,7 +284,7 @@ def _share_out(
     distances = distance_from(core, features.grid)
     # Farther away all is viable, and only teaches what viable tissue looks like.
     tissue = features.tissue & (distances < 2.5 * options.reach_mm)
-    judged = np.stack([_comparable(maps, name)[tissue] for name in _JUDGED], axis=1)
+    judged = np.stack([maps[NAMES.index(name)][tissue] for name in _JUDGED], axis=1)
     low, centre, high = np.percentile(judged, [16, 50, 84], axis=0)
     judged = np.clip((judged - centre) / np.maximum((high - low) / 2, 1e-3), -8, 8)
     distance = distances[tissue]

@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from scipy import ndimage
 from zones import sections
 
 from coreg.errors import InputError
@@ -15,13 +16,18 @@ from coreg.zones.learn import Stroke, ZoneModel, applicability, paint, train
 
 
 def strokes(truth, grid, zones=("viable", "diffusion-damaged", "ablated")):
-    """One short stroke a zone and half of the section, along the middle row and column."""
+    """Four short strokes a zone, one a quarter of the section, well inside the zone."""
     drawn = []
+    middle = np.argwhere(truth == ZONES["ablated"]).mean(axis=0)
     for zone in zones:
-        rows, columns = np.nonzero(truth == ZONES[zone])
-        for sign in (-1, 1):
-            at = np.argsort(np.abs(rows - rows.mean()) - sign * 0.05 * columns)[:8]
-            drawn.append(Stroke(zone, grid.to_mm(np.c_[rows[at], columns[at]]), 0.08))
+        depth = ndimage.distance_transform_edt(truth == ZONES[zone])
+        places = np.argwhere(depth > 0)
+        side = (places > middle) @ [2, 1]
+        for quarter in range(4):
+            own = places[side == quarter]
+            deepest = own[np.argmax(depth[tuple(own.T)])]
+            along = own[np.argsort(np.linalg.norm(own - deepest, axis=1))[:9]]
+            drawn.append(Stroke(zone, grid.to_mm(along), 0.08))
     return drawn
 
 
@@ -130,7 +136,7 @@ def test_strokes_as_lines_or_as_labels_are_the_same(section, features, model):
 def test_strokes_that_cannot_teach_are_refused(section, features):
     drawn = strokes(section.truth_on(features.grid), features.grid)
     with pytest.raises(InputError, match="Strokes for 1 zone were given"):
-        train(features, drawn[:2])
+        train(features, drawn[:4])
     with pytest.raises(InputError, match="miss the tissue"):
         train(features, [drawn[0], Stroke("ablated", np.array([[0.05, 0.05], [0.1, 0.1]]), 0.05)])
     with pytest.raises(InputError, match="Unknown zone 'core'"):
