@@ -168,7 +168,7 @@ def _ratio_limits(
     low = f / f_distribution.ppf(0.975, df1, df2)
     high = f * f_distribution.ppf(0.975, df2, df1)
     single = (low - 1) / (low + k - 1), (high - 1) / (high + k - 1)
-    return (float(single[0]), float(single[1])), (float(1 - 1 / low), float(1 - 1 / high))
+    return (float(single[0]), float(single[1])), (1 - _divide(1, low), 1 - _divide(1, high))
 
 
 def _absolute_limits(
@@ -176,7 +176,7 @@ def _absolute_limits(
 ) -> tuple[float, float]:
     from scipy.stats import f as f_distribution
 
-    if not np.isfinite(value) or value >= 1 or error <= 0:
+    if not np.isfinite(value) or value >= 1 or error <= 0 or between <= 0:
         return float("nan"), float("nan")
     a = k * value / (n * (1 - value))
     b = 1 + k * value * (n - 1) / (n * (1 - value))

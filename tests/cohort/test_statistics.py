@@ -180,3 +180,9 @@ def test_label_table_counts_pairs():
 def test_bad_input_is_one_sentence(call, message):
     with pytest.raises(InputError, match=message):
         call()
+
+
+def test_animals_that_are_all_alike_leave_the_intraclass_correlation_without_limits():
+    """Copies of one case: no spread between targets to relate to."""
+    found = intraclass(np.tile([45.7, 43.3], (3, 1)))["ICC(2,1)"]
+    assert np.isnan([found.low, found.high]).all()
