@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -88,18 +89,22 @@ class Desk:
         """Read a case in the background and show it."""
         self.flush()
 
-        def show(found: Opened) -> None:
-            self._show(found)
-            then()
+        self.jobs.run(
+            "Opening the case",
+            lambda progress: read_all(folder, progress),
+            lambda found: self._show(found, then),
+        )
 
-        self.jobs.run("Opening the case", lambda progress: read_all(folder, progress), show)
-
-    def _show(self, found: Opened) -> None:
+    def _show(self, found: Opened, then: Callable[[], None]) -> None:
         self._close_slide()
-        for viewer, layers in ((self.plane, found.plane), (self.section, found.section)):
-            scene.take_out(viewer)
-            for made in layers:
-                scene.put(viewer, made)
+        given = ((self.plane, found.plane), (self.section, found.section))
+        for viewer, layers in given:
+            kept = {keywords["name"] for _, keywords, _ in layers}
+            scene.take_out(viewer, but=kept)
+        acts = [partial(scene.put, viewer, made) for viewer, layers in given for made in layers]
+        self.jobs.each(acts, lambda: self._take_over(found, then))
+
+    def _take_over(self, found: Opened, then: Callable[[], None]) -> None:
         self.store = found.store
         self.table.rows = found.landmarks
         self.outlines = found.outlines
@@ -118,6 +123,7 @@ class Desk:
         self.landmarks_changed.emit()
         self.refit()
         self.refresh_states()
+        then()
 
     def _close_slide(self) -> None:
         """Close the slide that the section's layer reads from, and take the layer out."""
@@ -191,10 +197,11 @@ class Desk:
         )
 
     def _show_results(self, layers: list[LayerData]) -> None:
-        for made in layers:
-            scene.put(self.plane, made)
-        self.results_changed.emit()
-        self.refresh_states()
+        def shown() -> None:
+            self.results_changed.emit()
+            self.refresh_states()
+
+        self.jobs.each([partial(scene.put, self.plane, made) for made in layers], shown)
 
     # --- landmarks -----------------------------------------------------
 

@@ -37,7 +37,6 @@ class Drawing:
         self.zone = "ablated"
         self.hole = False
         self.others = True
-        self._quiet = False
         desk.opened.connect(self.show)
         desk.outlines_changed.connect(lambda observer: self.show())
 
@@ -57,25 +56,18 @@ class Drawing:
         made = outline_layer(
             self.desk.outlines.get(observer, []), "slide", "outlines", "outlines", width
         )
-        mode = self.layer.mode if self.layer is not None else "pan_zoom"
-        chosen = self.desk.section.layers.selection.active is self.layer
+        before = self.layer
         layer = scene.put(self.desk.section, made)
-        layer.visible = True
-        layer.events.data.connect(self._edited)
-        if chosen:
-            self.desk.section.layers.selection.active = layer
-            layer.mode = mode
+        if layer is not before:
+            layer.events.data.connect(self._edited)
         self._show_others(observer, width)
         self._defaults()
 
     def _show_others(self, observer: str, width: float) -> None:
-        scene.take_out(self.desk.section, ["drawn"])
-        if not self.others:
-            return
-        for name, drawn in self.desk.outlines.items():
-            if name != observer and drawn:
-                made = contour_layer(drawn, "slide", f"outlines of {name}", "drawn", width / 2)
-                scene.put(self.desk.section, made)
+        drawn = [o for name, own in self.desk.outlines.items() if name != observer for o in own]
+        made = contour_layer(drawn, "slide", "others' outlines", "drawn", width / 2)
+        if drawn or scene.find(self.desk.section, "drawn") is not None:
+            scene.put(self.desk.section, made).visible = self.others
 
     def line_width(self) -> float:
         """A width in mm that is seen when the whole section is."""
@@ -144,7 +136,7 @@ class Drawing:
 
     def _edited(self, event: Any) -> None:
         action = str(getattr(event, "action", "changed")).rsplit(".", 1)[-1].lower()
-        if self._quiet or action not in WORDS:
+        if action not in WORDS:
             return
         self._keep(WORDS[action])
 

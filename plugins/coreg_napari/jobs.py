@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -38,6 +38,9 @@ class Jobs(Protocol):
         quiet: bool = False,
     ) -> None:
         """Do `work`, then call `done` with its result in the main thread."""
+
+    def each(self, acts: Sequence[Callable[[], Any]], then: Callable[[], Any]) -> None:
+        """Do things in the main thread one after another, with room for the user between them."""
 
 
 @dataclass
@@ -75,6 +78,8 @@ class ThreadJobs(QObject):
         super().__init__(parent)
         self._running: list[Job] = []
         self._waiting: dict[str, Job] = {}
+        self._rows = 0  # of `each`, under way
+        self._closed = False
         self._timer = QTimer(self)
         self._timer.setInterval(SHOW_EVERY_MS)
         self._timer.timeout.connect(self._show)
@@ -82,7 +87,7 @@ class ThreadJobs(QObject):
     @property
     def busy(self) -> bool:
         """Whether anything is running."""
-        return bool(self._running)
+        return bool(self._running) or self._rows > 0
 
     def run(
         self,
@@ -100,6 +105,26 @@ class ThreadJobs(QObject):
             return
         self._start(job)
 
+    def each(self, acts: Sequence[Callable[[], Any]], then: Callable[[], Any]) -> None:
+        """See `Jobs.each`: one turn of the event loop for each; a fault ends the row."""
+        waiting = list(acts)
+        self._rows += 1
+
+        def step() -> None:
+            if not waiting or self._closed:
+                self._rows -= 1
+                if not self._closed:
+                    then()
+                return
+            try:
+                waiting.pop(0)()
+            except BaseException:
+                self._rows -= 1
+                raise
+            QTimer.singleShot(1, step)
+
+        step()
+
     def stop(self) -> None:
         """Ask all that runs visibly to stop at its next sign of progress; drop what waits."""
         self._waiting.clear()
@@ -109,6 +134,7 @@ class ThreadJobs(QObject):
 
     def stop_all(self) -> None:
         """As the window closes: stop everything and show nothing more."""
+        self._closed = True
         self.stop()
         for job in self._running:
             job.stop.set()

@@ -111,6 +111,7 @@ class MainPanel(QWidget):
         self.desk = Desk(napari_viewer, self.canvas.viewer, self.jobs)
         self.turn = self.canvas.turn
         self._zooms: list[float | None] = [None, None]  # as last fitted
+        self._shut = False
         read_in_threads(napari_viewer)
         show_scale_bar(napari_viewer)
         self._build()
@@ -327,7 +328,10 @@ class MainPanel(QWidget):
         return super().eventFilter(watched, event)
 
     def shut(self) -> None:
-        """Save everything, stop all work, close the section's canvas."""
+        """Save everything, stop all work, close the section's canvas; once is enough."""
+        if self._shut:
+            return
+        self._shut = True
         self._timer.stop()
         self.jobs.stop_all()
         QThreadPool.globalInstance().waitForDone(10_000)

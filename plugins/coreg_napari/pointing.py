@@ -193,8 +193,7 @@ class Pointing:
         layer = scene.find(viewer, "pointer")
         points = np.empty((0, 2)) if place is None else np.array([place], dtype=np.float64)
         if layer is None:
-            if place is not None:
-                scene.put(viewer, _pointer(frame, points))
+            scene.put(viewer, _pointer(frame, points))
             return
         if len(points) and len(layer.data) and np.array_equal(layer.data, points):
             return

@@ -37,7 +37,10 @@ def find(viewer: ViewerModel, role: str) -> Layer | None:
 
 
 def put(viewer: ViewerModel, made: LayerData) -> Layer:
-    """Add a layer at its place in the order, instead of ours of the same role and name."""
+    """Show a layer at its place in the order, or its data in ours of the same role and name.
+
+    Existing layers are filled anew, not replaced: napari takes most of a second to remove one.
+    """
     from napari.layers import Layer
 
     data, keywords, kind = made
@@ -51,6 +54,9 @@ def put(viewer: ViewerModel, made: LayerData) -> Layer:
         None,
     )
     if old is not None:
+        if type(old).__name__.lower() == kind and not keywords.get("multiscale"):
+            _fill(old, made)
+            return old
         keywords = {**keywords, "visible": old.visible, "opacity": old.opacity}
         viewer.layers.remove(old)
     active = viewer.layers.selection.active
@@ -59,6 +65,17 @@ def put(viewer: ViewerModel, made: LayerData) -> Layer:
     if active is not None and active in viewer.layers:
         viewer.layers.selection.active = active
     return layer
+
+
+def _fill(layer: Any, made: LayerData) -> None:
+    data, keywords, kind = made
+    if kind == "shapes":
+        replace_contours(layer, made)
+        return
+    layer.data = data
+    for key in ("scale", "translate", "contrast_limits", "features"):
+        if key in keywords:
+            setattr(layer, key, keywords[key])
 
 
 def _place(viewer: ViewerModel, role: str) -> int:
@@ -73,12 +90,14 @@ def _rank(role: str) -> int:
     return ORDER.index(role) if role in ORDER else ORDER.index("outlines")
 
 
-def take_out(viewer: ViewerModel, roles: Iterable[str] | None = None) -> None:
-    """Remove our layers, all or those of some roles; the user's own stay."""
-    chosen = None if roles is None else set(roles)
+def take_out(
+    viewer: ViewerModel, roles: Iterable[str] | None = None, but: Iterable[str] = ()
+) -> None:
+    """Remove our layers, all or those of some roles, except some names; the user's own stay."""
+    chosen, kept = None if roles is None else set(roles), set(but)
     for layer in list(viewer.layers):
         role = tag(layer).get("role")
-        if role is not None and (chosen is None or role in chosen):
+        if role is not None and (chosen is None or role in chosen) and layer.name not in kept:
             viewer.layers.remove(layer)
 
 
@@ -105,7 +124,7 @@ def show_only(viewer: ViewerModel, roles: Iterable[str]) -> None:
     chosen = set(roles)
     for layer in viewer.layers:
         role = tag(layer).get("role")
-        if role is not None:
+        if role is not None and layer.visible != (role in chosen):
             layer.visible = role in chosen
 
 

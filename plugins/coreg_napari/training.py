@@ -80,10 +80,12 @@ class Training:
 
     def _add(self, labels: np.ndarray, grid: Grid) -> Any:
         made = labels_layer(labels.copy(), grid, "strokes", "strokes", opacity=0.7)
+        before = self.layer
         layer = scene.put(self.desk.section, made)
         self._strokes_grid = grid
         self._kept = _packed(labels)
-        layer.events.paint.connect(lambda event: self._painted())
+        if layer is not before:
+            layer.events.paint.connect(lambda event: self._painted())
         return layer
 
     def _painted(self) -> None:

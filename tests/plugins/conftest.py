@@ -118,6 +118,12 @@ class InPlace:
         """Do the work, then hand over its result."""
         done(work(lambda fraction, text: None))
 
+    def each(self, acts, then):
+        """Do all at once."""
+        for act in acts:
+            act()
+        then()
+
 
 @pytest.fixture
 def desk():

@@ -95,11 +95,13 @@ def test_smoothing_moves_no_point_further_than_asked(desk, small):
 def test_others_outlines_are_shown_but_not_edited(desk, small):
     drawing = Drawing(desk)
     desk.open(small)
-    names = [layer.name for layer in desk.section.layers]
-    assert "outlines of B" in names
+    layer = desk.section.layers["others' outlines"]
+    assert layer.visible
+    assert list(layer.features["observer"]) == ["B"]
     drawing.others = False
     drawing.show()
-    assert "outlines of B" not in [layer.name for layer in desk.section.layers]
+    assert not layer.visible
+    assert list(drawing.layer.features["observer"]) == ["A"]
 
 
 def test_strokes_are_kept_undone_and_found_again(desk, small):

@@ -136,17 +136,19 @@ class AgreementPage(QWidget):
 
     def _show_overlap(self) -> None:
         layer = scene.find(self.desk.plane, "overlap")
+        if layer is None and self.agreed is not None:
+            # Made ahead of its need: napari takes a while over a layer's first showing.
+            made = next(iter(self.agreed.overlaps.values()))
+            layer = scene.put(self.desk.plane, made)
+            layer.visible = False
         on = self.overlap.isChecked() and self.agreed is not None
         if not on or self.agreed is None:
             if layer is not None:
                 layer.visible = False
             return
         made = self.agreed.overlaps.get(self.zone.currentText())
-        if made is not None:
-            if layer is None:
-                layer = scene.put(self.desk.plane, made)
-            else:
-                layer.data = made[0]
+        if made is not None and layer is not None:
+            layer.data = made[0]
             layer.visible = True
 
 
