@@ -14,17 +14,12 @@ from typing import TYPE_CHECKING, Any
 
 from coreg import __version__
 from coreg.errors import CoregError, UsageError
+from coreg.report.cautions import CAUTIONS
 from coreg.schema import SCHEMA
 
 if TYPE_CHECKING:
     from coreg.case import Case
 
-CAUTION = (
-    "For research. Not for diagnosis, treatment planning or a decision about a patient. Zones "
-    "proposed by the program are proposals: a qualified pathologist confirms them. Animal work "
-    "follows the local ethics approval and rules. Focused ultrasound can burn: exposure follows "
-    "the equipment's and the site's safety rules."
-)
 STEP_HELP = {
     "predict": "amplitude, change from baseline and the predicted lesion",
     "outline": "the pathology zones: outlines read and made one, or proposed",
@@ -74,13 +69,13 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="coreg",
         description="Compare the lesion predicted from tissue displacement with pathology.",
-        epilog=CAUTION,
+        epilog=" ".join(CAUTIONS),
     )
     parser.add_argument("--version", action="version", version=f"coreg {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
 
     def command(name: str, act: Callable[[Any], None], about: str) -> argparse.ArgumentParser:
-        sub = commands.add_parser(name, help=about, description=about, epilog=CAUTION)
+        sub = commands.add_parser(name, help=about, description=about, epilog=" ".join(CAUTIONS))
         sub.set_defaults(act=act)
         sub.add_argument("--json", action="store_true", help="print the result as JSON")
         sub.add_argument("--quiet", action="store_true", help="show no progress")
@@ -122,6 +117,9 @@ def _parser() -> argparse.ArgumentParser:
 
     report = command("report", _report, "a report that stands alone, as HTML and PDF")
     report.add_argument("place", type=Path, help="a case folder, or a study that has been run")
+    report.add_argument(
+        "--strips", action="store_true", help="of a study, also a row of pictures a case"
+    )
 
     demo = command("demo", _demo, "write the invented demo case and run all steps on it")
     demo.add_argument("folder", type=Path)
@@ -270,7 +268,7 @@ def _cohort(options: Any) -> None:
 
 def _report(options: Any) -> None:
     from coreg.case import CASE_FILE
-    from coreg.report import case_report, study_report
+    from coreg.report import case_report, study_report, write_strips
 
     if (options.place / CASE_FILE).exists():
         case = _open(options.place)
@@ -278,7 +276,13 @@ def _report(options: Any) -> None:
     else:
         from coreg.cohort import load_study
 
-        paths = study_report(load_study(options.place))
+        study = load_study(options.place)
+        paths = study_report(study)
+        if options.strips:
+            strips, left_out = write_strips(study, progress=_progress(options))
+            paths += strips
+            for name, reason in left_out:
+                _complain(f"{name} is left out of the strips: {reason}")
     _print(options, {"files": [str(path) for path in paths]}, [f"Wrote {p}" for p in paths])
 
 

@@ -333,8 +333,9 @@ def outlines_from_mask(
     values = np.asarray(mask, dtype=np.float64)
     if values.shape != grid.shape:
         raise InputError(f"Expected a mask of shape {grid.shape}, got {values.shape}.")
-    low = level - 1.0
-    padded = np.pad(np.nan_to_num(values, nan=low), 1, constant_values=low if low < 0 else 0.0)
+    # A mask that touches the edge ends at its pixels' outer edge: half-way from 1 to 0.
+    outside = 0.0 if np.asarray(mask).dtype == bool else level - 1.0
+    padded = np.pad(np.nan_to_num(values, nan=outside), 1, constant_values=outside)
     rings = [grid.to_mm(ring - 1) for ring in find_contours(padded, level) if len(ring) >= 4]
     shapes = [Polygon(ring[:, ::-1]) for ring in rings]
     order = sorted(range(len(shapes)), key=lambda i: -shapes[i].area)

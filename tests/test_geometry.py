@@ -88,6 +88,13 @@ def test_holes_are_left_out_and_come_back_from_the_mask():
     assert back.zone == "diffusion-damaged"
 
 
+def test_a_mask_that_touches_the_edge_ends_at_the_pixels_outer_edge():
+    (all_of_it,) = outlines_from_mask(np.ones(GRID.shape, dtype=bool), GRID)
+    top, left, bottom, right = GRID.bounds
+    ring = all_of_it.exterior
+    assert (*ring.min(axis=0), *ring.max(axis=0)) == pytest.approx((top, left, bottom, right))
+
+
 def test_pieces_inside_a_hole_are_pieces_of_their_own():
     grid = Grid((60, 60), (1, 1))
     r = np.hypot(*np.indices((60, 60)) - 30)

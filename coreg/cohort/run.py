@@ -43,6 +43,7 @@ class StudyResult:
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
         return {
+            **self.summary,
             "study": self.study,
             "done": list(self.done),
             "ran": list(self.ran),
@@ -50,7 +51,6 @@ class StudyResult:
             "table": str(self.table),
             "report": str(self.report),
             "markdown": str(self.markdown),
-            **self.summary,
         }
 
     def lines(self) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -161,6 +162,7 @@ def _client(scheduler: str | None, workers: int | None) -> Iterator[Any]:
             processes=True,
             dashboard_address=None,
             host="127.0.0.1",
+            silence_logs=logging.CRITICAL,  # a case's fault becomes its reason, not a traceback
         ) as cluster,
         Client(cluster, set_as_default=False) as client,
     ):
