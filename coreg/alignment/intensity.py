@@ -19,7 +19,7 @@ from coreg.alignment.linear import shrinkage_of
 from coreg.alignment.posterior import lattice_posterior
 from coreg.alignment.terms import ImageTerm, Term, solve
 from coreg.alignment.uncertainty import Posterior
-from coreg.alignment.workspace import Sides, Workspace
+from coreg.alignment.workspace import NoOverlap, Sides, Workspace
 from coreg.errors import FrameError, InputError
 from coreg.geometry import Grid, Image, Outline
 from coreg.landmark_pairs import LandmarkPairs
@@ -231,10 +231,10 @@ def _best_of(work: Workspace, starts: list[Affine], say: Progress) -> Affine:
             for level in levels:
                 affine, score = _refined(work, affine, level)
             found.append((score, affine))
-        except InputError:  # this start leaves no overlap
+        except NoOverlap:
             continue
     if not found:
-        raise InputError("The images do not overlap in any of the ways tried; check the masks.")
+        raise NoOverlap("The images do not overlap in any of the ways tried; check the masks.")
     return max(found, key=lambda pair: pair[0])[1]
 
 

@@ -27,6 +27,10 @@ _BORDER = 0.12
 _FINER = 2
 
 
+class NoOverlap(InputError):
+    """Under this map the images lie nowhere over each other."""
+
+
 @dataclass(frozen=True)
 class Sides:
     """Both images as densities, with what is known of each."""
@@ -150,7 +154,7 @@ class Workspace:
             affine.to_slide,
         )
         if not fixed_mask.any() or not moving_mask.any():
-            raise InputError("The images do not overlap; check the start, or the masks.")
+            raise NoOverlap("The images do not overlap; check the start, or the masks.")
         made = [
             channels(values, mask, self.options.features, level.blur, level.window)
             for values, mask in ((fixed, fixed_mask), (moving, moving_mask))
