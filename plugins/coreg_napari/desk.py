@@ -119,11 +119,8 @@ class Desk:
         left = found.store.recovered()
         if left:
             self.told.emit("info", "Unfinished work of an earlier window was found and restored.")
-        self.opened.emit()
-        self.landmarks_changed.emit()
-        self.refit()
-        self.refresh_states()
-        then()
+        acts = [self.opened.emit, self.landmarks_changed.emit, self.refit, self.refresh_states]
+        self.jobs.each(acts, then)
 
     def _close_slide(self) -> None:
         """Close the slide that the section's layer reads from, and take the layer out."""
@@ -383,8 +380,21 @@ def read_all(folder: str | Path, progress: Progress) -> Opened:
             levels[-1][:2, :2]  # makes the coarsest level here, not in the window's thread
     except CoregError as error:
         section, troubles = [], [*troubles, str(error)]
+    _warm_up(landmarks)
     progress(1.0, "")
     return Opened(store, landmarks, outlines, strokes, plane, section, tuple(troubles))
+
+
+def _warm_up(landmarks: tuple[Landmark, ...]) -> None:
+    """Load here, in a thread, what the window's own thread would else import at first use."""
+    import numpy as np
+    from napari.layers import Image, Labels, Points, Shapes
+
+    fit_rows(landmarks, "affine")
+    Image(np.zeros((2, 2)))
+    Labels(np.zeros((2, 2), dtype=np.uint8))
+    Points(np.zeros((1, 2)))
+    Shapes([np.array([[0.0, 0.0], [0.0, 1.0], [1.0, 0.0]])], shape_type="polygon")
 
 
 def _plane_layers(folder: Path) -> tuple[list[LayerData], list[str]]:

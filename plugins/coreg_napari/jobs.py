@@ -153,11 +153,15 @@ class ThreadJobs(QObject):
         self._show()
 
     def _returned(self, job: Job, result: Any) -> None:
+        if self._closed:
+            return
         self._end(job)
         if not job.stop.is_set() or not job.quiet:
             job.done(result)
 
     def _errored(self, job: Job, error: BaseException) -> None:
+        if self._closed:
+            return
         self._end(job)
         self.failed.emit("info" if isinstance(error, Cancelled) else "error", sentence(error))
 

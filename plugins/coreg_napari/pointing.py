@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -45,7 +46,6 @@ class Pointing:
         }
         desk.landmarks_changed.connect(self.draw)
         desk.fitted.connect(self.draw)
-        desk.opened.connect(self.draw)
 
     def set_active(self, active: bool) -> None:
         """Take the mouse, or give it back."""
@@ -122,13 +122,15 @@ class Pointing:
         """Landmarks on both canvases: green, the worst red, those that wait for a side blue."""
         if self.desk.store is None:
             return
+        acts = [act for frame in self._sides for act in self._to_make(frame)]
+        if acts:
+            self.desk.jobs.each(acts, self.draw)
+            return
         for frame, viewer in self._sides.items():
-            made = self._landmarks(frame)
+            data, keywords, _ = self._landmarks(frame)
             layer = scene.find(viewer, "landmarks")
-            if layer is None:
-                scene.put(viewer, made)
+            if layer is None:  # taken out by the user meanwhile
                 continue
-            data, keywords, _ = made
             layer.data = data
             layer.features = keywords["features"]
             layer.symbol = keywords["symbol"] or "o"
@@ -140,6 +142,19 @@ class Pointing:
             layer.refresh()
         for frame in self._sides:
             self._point(frame, self._expected(frame))
+
+    def _to_make(self, frame: Frame) -> list[Callable[[], Any]]:
+        """What makes the layers that are not there yet."""
+        viewer = self._sides[frame]
+        makers: dict[str, Callable[[], LayerData]] = {
+            "landmarks": partial(self._landmarks, frame),
+            "pointer": partial(_pointer, frame, np.empty((0, 2))),
+        }
+        return [
+            partial(_put_made, viewer, maker)
+            for role, maker in makers.items()
+            if scene.find(viewer, role) is None
+        ]
 
     def _landmarks(self, frame: Frame) -> LayerData:
         rows = self.desk.table.rows
@@ -193,7 +208,6 @@ class Pointing:
         layer = scene.find(viewer, "pointer")
         points = np.empty((0, 2)) if place is None else np.array([place], dtype=np.float64)
         if layer is None:
-            scene.put(viewer, _pointer(frame, points))
             return
         if len(points) and len(layer.data) and np.array_equal(layer.data, points):
             return
@@ -207,6 +221,10 @@ class Pointing:
         if isinstance(fit, str) or len(fit.pairs) != sum(row.complete for row in rows):
             return {}
         return errors_of(rows, fit)
+
+
+def _put_made(viewer: ViewerModel, maker: Callable[[], LayerData]) -> None:
+    scene.put(viewer, maker())
 
 
 def _pointer(frame: Frame, points: np.ndarray) -> LayerData:

@@ -138,8 +138,7 @@ class AgreementPage(QWidget):
         layer = scene.find(self.desk.plane, "overlap")
         if layer is None and self.agreed is not None:
             # Made ahead of its need: napari takes a while over a layer's first showing.
-            made = next(iter(self.agreed.overlaps.values()))
-            layer = scene.put(self.desk.plane, made)
+            layer = scene.put(self.desk.plane, next(iter(self.agreed.overlaps.values())))
             layer.visible = False
         on = self.overlap.isChecked() and self.agreed is not None
         if not on or self.agreed is None:
