@@ -33,7 +33,7 @@ DATA = Path(__file__).resolve().parents[2].parent / "shared" / "data" / "serial-
 STAINS = ("he", "cc10", "prospc")
 PAIRS = tuple(permutations(STAINS, 2))
 # Outlines decide the demo cases: the section and the echo image share hardly any contrast.
-CROSS = IntensityOptions(features=(), strain=0.06, outline_sd_mm=0.3)
+CROSS = IntensityOptions(features=())
 
 
 def section(stain: str, frame: str) -> Image:
