@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 WIDTH_PX = 1200
-COLOURS = 160  # few enough to keep the files small, enough for the section
+QUALITY = 85  # of the JPEG; a palette would swallow the thin coloured outlines
 
 
 def settle(panel: Any, most: float = 300.0) -> None:
@@ -28,14 +28,16 @@ def settle(panel: Any, most: float = 300.0) -> None:
 
 
 def save(window: Any, path: Path) -> None:
-    """Save what the window shows as a small PNG."""
+    """Save what the window shows as a small JPEG."""
     from PIL import Image
 
-    window.grab().save(str(path))
-    with Image.open(path) as full:
+    shown = path.with_suffix(".png")
+    window.grab().save(str(shown))
+    with Image.open(shown) as full:
         height = round(full.height * WIDTH_PX / full.width)
         small = full.convert("RGB").resize((WIDTH_PX, height), Image.Resampling.LANCZOS)
-    small.quantize(COLOURS).save(path, optimize=True)
+    shown.unlink()
+    small.save(path, quality=QUALITY, subsampling=0, optimize=True)
 
 
 def views(panel: Any) -> dict[str, Callable[[], None]]:
@@ -82,7 +84,7 @@ def main() -> None:
     for name, bring in views(panel).items():
         bring()
         settle(panel)
-        save(viewer.window._qt_window, options.folder / f"window-{name}.png")
+        save(viewer.window._qt_window, options.folder / f"window-{name}.jpg")
     viewer.close()
 
 

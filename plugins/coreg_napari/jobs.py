@@ -64,7 +64,7 @@ class Job:
 
 
 class ThreadJobs(QObject):
-    """Work in napari's threads.
+    """Work in Qt's threads.
 
     A job with a `key` stands for all of its kind: while one runs only the latest further one is
     kept, and a result that is out of date when it arrives is dropped. That is how a slider that
@@ -126,8 +126,11 @@ class ThreadJobs(QObject):
         step()
 
     def stop(self) -> None:
-        """Ask all that runs visibly to stop at its next sign of progress; drop what waits."""
-        self._waiting.clear()
+        """Ask all that runs visibly to stop at its next sign of progress, and drop what waits of it.
+
+        Saving is quiet, so it goes on.
+        """
+        self._waiting = {key: job for key, job in self._waiting.items() if job.quiet}
         for job in self._running:
             if not job.quiet:
                 job.stop.set()
@@ -142,7 +145,8 @@ class ThreadJobs(QObject):
         self._timer.stop()
 
     def _start(self, job: Job) -> None:
-        from napari.qt.threading import create_worker
+        # Not napari's own wrapper, which fails with PySide6 6.12 where a worker ends in an error.
+        from superqt.utils import create_worker
 
         self._running.append(job)
         worker = create_worker(job.work, job.progress, _start_thread=False, _ignore_errors=True)

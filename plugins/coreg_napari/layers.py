@@ -237,7 +237,7 @@ def outline_layer(
 
 
 def contour_layer(
-    outlines: Sequence[Outline], frame: Frame, name: str, role: str, width: float = 0.1
+    outlines: Sequence[Outline], frame: Frame, name: str, role: str, width: float = 0.2
 ) -> LayerData:
     """Outlines to look at: closed paths, which napari draws quickly however many points."""
     rings, table = _rings(outlines)
