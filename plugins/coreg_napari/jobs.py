@@ -126,7 +126,7 @@ class ThreadJobs(QObject):
         step()
 
     def stop(self) -> None:
-        """Ask all that runs visibly to stop at its next sign of progress, and drop what waits of it.
+        """Ask all that runs visibly to stop at its next sign of progress; drop what waits of it.
 
         Saving is quiet, so it goes on.
         """

@@ -60,6 +60,7 @@ class FigurePage(QWidget):
             self.where.setText("")
             return
         picture = result.file("figure.png")
+        shown = picture.with_suffix(".pdf").relative_to(self.desk.case.folder)
 
         def work(progress: Any) -> Any:
             from qtpy.QtGui import QImage
@@ -68,7 +69,7 @@ class FigurePage(QWidget):
 
         def show(image: Any) -> None:
             self.preview.show_pixmap(QPixmap.fromImage(image))
-            self.where.setText(f"<small>{picture.with_suffix('.pdf')}</small>")
+            self.where.setText(f"<small>In the case folder: {shown}</small>")
 
         self.desk.jobs.run("Reading the figure", work, show, key="figure", quiet=True)
 
