@@ -32,7 +32,7 @@ STEPS: dict[str, dict[str, tuple[str, ...]]] = {
         "after": (),
         "with": ("predict", "outline"),
         "settings": ("slide", "bmode", "landmarks", "align"),
-        "files": ("slide", "bmode", "landmarks"),
+        "files": ("slide", "bmode", "landmarks", "outlines"),
     },
     "agree": {
         "after": ("predict", "outline", "align"),
@@ -252,7 +252,7 @@ class Case:
 
         return run_case(self, steps, again=again, progress=progress)
 
-    def change(self, section: str, **values: Any) -> None:
+    def change(self, section: str, /, **values: Any) -> None:
         """Set keys of a section in case.toml, keeping its comments; None takes a key out."""
         import tomlkit
 

@@ -111,7 +111,10 @@ SCHEMA: dict[str, dict[str, Setting]] = {
         ),
         "stain": Setting("text", "H&E", "the stain set that separates the colours"),
         "section": Setting(
-            "whole", 0, "which section where the slide holds several, largest first", least=0
+            "whole",
+            0,
+            "which section where the slide holds several, counted from left to right; 0 for all",
+            least=0,
         ),
     },
     "displacement": {
@@ -258,7 +261,7 @@ SCHEMA: dict[str, dict[str, Setting]] = {
         ),
         "window_mm": Setting(
             "number",
-            None,
+            10.0,
             "rules that choose their threshold look this far round the focus",
             above=0,
         ),
@@ -266,6 +269,9 @@ SCHEMA: dict[str, dict[str, Setting]] = {
         "smallest_mm2": Setting("number", 1.0, "smaller regions are dropped", least=0),
         "fill_holes_mm2": Setting("number", 1.0, "holes up to this area are filled", least=0),
         "smooth_mm": Setting("number", 0.3, "Gaussian smoothing of the change map", least=0),
+        "edge_weight": Setting(
+            "number", 4.0, "how strongly the rule 'growing' keeps to edges", least=0
+        ),
         "low_baseline": Setting(
             "text",
             "strict",
@@ -299,6 +305,9 @@ SCHEMA: dict[str, dict[str, Setting]] = {
             "whole", 1000, "Monte-Carlo draws for the intervals", least=50, most=100000
         ),
         "seed": Setting("whole", 0, "seed of the draws", least=0),
+        "threshold_sd_percent": Setting(
+            "number", 0.0, "how uncertain the threshold is (standard deviation)", least=0
+        ),
         "point_spread_mm": Setting(
             "numbers",
             [1.0, 1.0],

@@ -15,6 +15,7 @@ from coreg.errors import CoregError
 SCENARIO = Scenario(
     seed=14,
     plane_shape=(134, 96),
+    frame_rate_hz=500.0,
     frames=24,
     treatment_times=4,
     power_w=1.05,

@@ -178,6 +178,7 @@ def _intervals(
         score_error=noise.error_percent,
         noise_fwhm_mm=noise.fwhm_mm,
         smoothed_mm=options["smooth_mm"] if options["rule"] != "growing" else 0.0,
+        threshold_sd_percent=settings["threshold_sd_percent"],
         transform=sides.alignment.transform,
         transforms=sample_transforms(sides.alignment, settings["draws"], settings["seed"]),
         outline_sd_mm=_outline_sd(case, parts),

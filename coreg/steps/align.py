@@ -17,13 +17,15 @@ from coreg.landmark_pairs import LandmarkPairs
 from coreg.results import StepResult, to_json, write_text
 
 if TYPE_CHECKING:
-    from coreg.alignment import LandmarkFit
-    from coreg.alignment.quality import AlignmentQuality
+    from coreg.alignment.intensity import ImageFit
+    from coreg.alignment.landmarks import LandmarkFit
     from coreg.alignment.uncertainty import Posterior
     from coreg.transforms import Transform
 
 # Maps drawn from the posterior for the expected error; intervals of the agreement draw their own.
 QUALITY_DRAWS = 200
+# From this many landmarks on, the map through them is where refinement starts.
+LEAST_LANDMARKS_TO_START = 4
 # Where no displacement map gives the plane's grid, the error is judged on one of this pixel size.
 PLANE_SPACING_MM = 0.3
 
@@ -42,30 +44,65 @@ def seed(case: Case) -> int | None:
 
 
 def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
-    """Write transform.json, posterior.json, errors.csv, quality.npz (maps on the plane)."""
+    """Write transform.json and .tfm, posterior.json, errors.csv, quality.npz (on the plane)."""
+    from coreg.alignment.landmarks import plane_errors
+    from coreg.alignment.quality import assess
     from coreg.alignment.uncertainty import posterior_of, sample_transforms
+    from coreg.sources.itk_transforms import write_itk_transform
     from coreg.sources.maps import save_maps
 
     progress(0.1, "Fitting the landmarks")
-    fit = case_fit(case)
+    fit, by_landmarks = _fits(case, progress)
+    # Leave-one-out is known of the fit through landmarks alone, not of a refined one.
+    alone = by_landmarks if case.settings["align"]["refine"] == "none" else None
     progress(0.5, "Judging the alignment")
-    grid, lesion = _where_it_matters(case, fit)
+    pairs = None if by_landmarks is None else by_landmarks.pairs
+    grid, lesion = _where_it_matters(case, fit.transform, pairs)
     draws = sample_transforms(fit, QUALITY_DRAWS, 0)
-    quality = _quality(case, fit, grid, lesion, draws)
+    quality = assess(
+        fit.transform,
+        grid,
+        lesion,
+        landmarks=alone,
+        draws=draws,
+    )
     save_maps(folder / "quality.npz", grid, {"expected_error_mm": quality.expected_error_mm})
     write_text(folder / "transform.json", to_json(fit.transform.to_dict()))
+    write_itk_transform(folder / "transform.tfm", fit.transform, grid)
     write_text(folder / "posterior.json", _posterior_json(posterior_of(fit)))
-    write_text(folder / "errors.csv", _errors(fit))
+    residuals = np.array([])
+    if by_landmarks is not None:
+        residuals = plane_errors(fit.transform, by_landmarks.pairs)
+        write_text(folder / "errors.csv", _errors(by_landmarks, residuals))
+    refine = case.settings["align"]["refine"]
     return {
-        "model": fit.model,
-        "landmarks": len(fit.pairs),
+        "model": f"refined by {refine}" if alone is None else alone.model,
+        "landmarks": len(residuals),
         "shrinkage_depth": fit.shrinkage[0],
         "shrinkage_lateral": fit.shrinkage[1],
-        "residual_median_mm": float(np.median(fit.residuals)),
-        "smoothing": fit.smoothing,
+        "residual_median_mm": float(np.median(residuals)) if len(residuals) else None,
+        "smoothing": None if alone is None else alone.smoothing,
         "judged_over": "the lesion" if lesion is not None else "the whole plane",
         **quality.summary(),
     }
+
+
+def _fits(case: Case, progress: Progress) -> tuple[LandmarkFit | ImageFit, LandmarkFit | None]:
+    """The fit that counts, and the one through landmarks alone where there are enough of them."""
+    if case.settings["align"]["refine"] == "none":
+        fit = case_fit(case)
+        return fit, fit
+    from coreg.steps.refine import refined_fit
+
+    pairs = case_landmarks(case)
+    by_landmarks = case_fit(case) if len(pairs) >= LEAST_LANDMARKS_TO_START else None
+    refined = refined_fit(
+        case,
+        pairs if len(pairs) else None,
+        None if by_landmarks is None else by_landmarks.transform,
+        lambda fraction, text: progress(0.1 + 0.4 * fraction, text),
+    )
+    return refined, by_landmarks
 
 
 def read_alignment(result: StepResult) -> Alignment:
@@ -108,7 +145,9 @@ def case_landmarks(case: Case) -> LandmarkPairs:
     )
 
 
-def _where_it_matters(case: Case, fit: LandmarkFit) -> tuple[Grid, np.ndarray | None]:
+def _where_it_matters(
+    case: Case, transform: Transform, pairs: LandmarkPairs | None
+) -> tuple[Grid, np.ndarray | None]:
     """The plane's grid, and the lesion on it (both sides together) where one is known."""
     from coreg.geometry import bounding_grid
     from coreg.sources.maps import load_maps
@@ -119,14 +158,15 @@ def _where_it_matters(case: Case, fit: LandmarkFit) -> tuple[Grid, np.ndarray | 
         grid, maps = load_maps(predicted.file("change.npz"))
         lesion = maps["predicted"].astype(bool)
     else:
-        extent = float(np.ptp(fit.pairs.plane, axis=0).max())
+        around = _plane_corners(case) if pairs is None else pairs.plane
+        extent = float(np.ptp(around, axis=0).max())
         spacing = min(PLANE_SPACING_MM, extent / 100)
-        grid = bounding_grid(fit.pairs.plane, spacing, "plane", margin=extent / 20)
+        grid = bounding_grid(around, spacing, "plane", margin=extent / 20)
         lesion = np.zeros(grid.shape, dtype=bool)
     if outlined is not None:
         zones = read_outlines(outlined.file("zones.geojson"))
         mapped: list[Outline] = [
-            fit.transform.outline_to_plane(zone)
+            transform.outline_to_plane(zone)
             for zone in zones
             if zone.zone in ("ablated", "diffusion-damaged")
         ]
@@ -134,16 +174,14 @@ def _where_it_matters(case: Case, fit: LandmarkFit) -> tuple[Grid, np.ndarray | 
     return grid, lesion if lesion.any() else None
 
 
-def _quality(
-    case: Case,
-    fit: LandmarkFit,
-    grid: Grid,
-    lesion: np.ndarray | None,
-    draws: list[Transform],
-) -> AlignmentQuality:
-    from coreg.alignment.quality import assess
+def _plane_corners(case: Case) -> np.ndarray:
+    """Two corners of the B-mode, where neither map nor landmark tells the plane's extent."""
+    from coreg.steps.figure import case_bmode
 
-    return assess(fit.transform, grid, lesion, landmarks=fit, draws=draws)
+    bmode = case_bmode(case)
+    assert bmode is not None  # without landmarks only an image can have been aligned
+    top, left, bottom, right = bmode.image.grid.bounds
+    return np.array([[top, left], [bottom, right]])
 
 
 def _posterior_json(posterior: Posterior) -> str:
@@ -155,12 +193,12 @@ def _posterior_json(posterior: Posterior) -> str:
     )
 
 
-def _errors(fit: LandmarkFit) -> str:
+def _errors(fit: LandmarkFit, residuals: np.ndarray) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(["name", "observer", "residual_mm", "leave_one_out_mm", "weight"])
     for i, name in enumerate(fit.pairs.names):
-        numbers = (fit.residuals[i], fit.leave_one_out[i], fit.weights[i])
+        numbers = (residuals[i], fit.leave_one_out[i], fit.weights[i])
         cells = ["" if np.isnan(value) else f"{value:.4f}" for value in numbers]
         writer.writerow([name, fit.pairs.observers[i], *cells])
     return out.getvalue()

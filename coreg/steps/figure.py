@@ -83,7 +83,7 @@ def figure_data(case: Case) -> FigureData:
         error_mm=Image(quality["expected_error_mm"], quality_grid),
         agreement=agree.summary["zones"],
         course=_course(case),
-        threshold_curves=_threshold_curves(case),
+        threshold_curves=threshold_curves(case),
         focus_mm=None if focus is None else (focus[0], focus[1]),
     )
 
@@ -128,7 +128,8 @@ def _course(case: Case) -> Course | None:
     )
 
 
-def _threshold_curves(case: Case) -> tuple[ThresholdCurve, ...]:
+def threshold_curves(case: Case) -> tuple[ThresholdCurve, ...]:
+    """Dice over the threshold for each pathology lesion, as the step agree stored it."""
     stored = json.loads(need(case, "agree").file("threshold.json").read_text("utf-8"))
     used = need(case, "predict").summary["threshold_percent"]
     steps = np.array(stored["thresholds_percent"], dtype=np.float64)

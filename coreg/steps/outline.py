@@ -35,12 +35,14 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     from coreg.steps.slides import open_case_slide
 
     place = case.outlines_folder
-    drawn = read_outlines(place) if place.is_dir() else []
+    # Outlines in plane mm (the tissue as B-mode shows it) serve the alignment, not the zones.
+    everything = read_outlines(place) if place.is_dir() else []
+    drawn = [outline for outline in everything if outline.frame == "slide"]
     settings = case.settings["outlines"]
     with open_case_slide(case) as slide:
         progress(0.1, "Finding the tissue")
         overview = slide.image(max(TISSUE_SPACING_MM, *slide.pixel_size))
-        tissue, artefact = _tissue(overview, drawn)
+        tissue, artefact = _tissue(case, overview, drawn)
         save_maps(folder / "tissue.npz", overview.grid, {"tissue": tissue, "artefact": artefact})
         pixel_size = {
             "slide_pixel_size_mm": list(slide.pixel_size),
@@ -65,15 +67,37 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     }
 
 
-def _tissue(overview: Image, drawn: list[Outline]) -> tuple[np.ndarray, np.ndarray]:
+def _tissue(case: Case, overview: Image, drawn: list[Outline]) -> tuple[np.ndarray, np.ndarray]:
     """Tissue and artefact: as drawn where somebody drew them, else as the image shows them."""
-    from coreg.stain import artefact_mask, tissue_mask
+    from coreg.stain import artefact_mask, stain_set, tissue_mask
+
+    stains = stain_set(case.settings["slide"]["stain"])
 
     by_hand = [outline for outline in drawn if outline.zone == "tissue"]
     artefacts = [outline for outline in drawn if outline.zone == "artefact"]
-    tissue = mask_from_outlines(by_hand, overview.grid) if by_hand else tissue_mask(overview)
-    artefact = artefact_mask(overview, tissue) | mask_from_outlines(artefacts, overview.grid)
+    if by_hand:
+        tissue = mask_from_outlines(by_hand, overview.grid)
+    else:
+        tissue = _chosen_section(case, tissue_mask(overview, stains=stains), overview.grid)
+    artefact = artefact_mask(overview, tissue, stains=stains)
+    artefact |= mask_from_outlines(artefacts, overview.grid)
     return tissue & ~artefact, artefact
+
+
+def _chosen_section(case: Case, tissue: np.ndarray, grid: Grid) -> np.ndarray:
+    """The tissue of the section that the case names, or all of it."""
+    number = case.settings["slide"]["section"]
+    if number == 0:
+        return tissue
+    from coreg.stain import sections
+
+    found = sections(tissue, grid)
+    if number > len(found):
+        raise InputError(
+            f"The slide holds {len(found)} section(s), so there is no section {number}; correct "
+            f"[slide] section in {case.folder / 'case.toml'}."
+        )
+    return found[number - 1].on(grid)
 
 
 def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline], dict[str, Any]]:

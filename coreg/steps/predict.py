@@ -101,6 +101,7 @@ _RULE_KEYS = (
     "smallest_mm2",
     "fill_holes_mm2",
     "smooth_mm",
+    "edge_weight",
     "low_baseline",
 )
 
@@ -208,16 +209,23 @@ def _baseline_times(recording: Recording) -> int:
 
 
 def _undo_motion(found: _Amplitudes, recording: Recording) -> None:
-    """Bring the maps of the treatment to the last baseline map; rejected maps become NaN."""
+    """Bring the maps of the treatment to the last baseline map; leave out those that cannot be."""
     from coreg.displacement import correct_motion, estimate_motion
 
     reference = np.atleast_3d(found.baseline) if found.baseline.ndim == 3 else found.baseline[None]
     stack = np.concatenate([reference[-1:], found.now])
     motion = estimate_motion(stack, recording.grid)
-    found.now = correct_motion(stack, motion, recording.grid)[1:]
+    kept = motion.keep[1:]
+    if not kept.any():
+        raise InputError(
+            "Every map of the treatment moved too far from the baseline to be brought back; look "
+            'at the recording, or set [predict] motion = "none".'
+        )
+    found.now = correct_motion(stack, motion, recording.grid)[1:][kept]
+    found.times_s = found.times_s[kept]
     if found.now_error is not None:
         errors = np.concatenate([found.now_error[:1], found.now_error])
-        found.now_error = correct_motion(errors, motion, recording.grid)[1:]
+        found.now_error = correct_motion(errors, motion, recording.grid)[1:][kept]
     found.notes.append(motion.summary())
 
 

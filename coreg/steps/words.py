@@ -56,7 +56,7 @@ def _aligned(summary: dict[str, Any]) -> list[str]:
     error = summary["leave_one_out_median_mm"]
     left = "not known" if error is None else f"{error:.2f} mm"
     lines = [
-        f"Alignment: {summary['model']} through {summary['landmarks']} landmarks, {face}; "
+        f"Alignment: {summary['model']}, {summary['landmarks']} landmarks, {face}; "
         f"leave-one-out error {left} (median), shrinkage {100 * summary['shrinkage_depth']:.0f} % "
         f"in depth and {100 * summary['shrinkage_lateral']:.0f} % laterally."
     ]

@@ -80,3 +80,62 @@ def test_a_section_without_outlines_is_said(sample_copy):
     with pytest.raises(InputError, match="draw one, or set"):
         case.run(["outline"])
     assert case.result("outline") is not None, "the earlier result is untouched"
+
+
+def test_one_section_of_several_can_be_chosen(sample_copy):
+    case = coreg.open_case(sample_copy)
+    whole = case.result("outline").summary["tissue_area_mm2"]
+    case.change("slide", section=1)
+    assert case.run(["outline"]).summaries["outline"]["tissue_area_mm2"] == pytest.approx(
+        whole, rel=0.05
+    )
+    case.change("slide", section=7)
+    with pytest.raises(InputError, match="there is no section 7"):
+        case.run(["outline"])
+
+
+def true_error(case, truth_folder) -> float:
+    """Median error over the lesion's surroundings in plane mm, against the true transform."""
+    from coreg.steps.align import read_alignment
+    from coreg.transforms import transform_from_dict
+
+    true = transform_from_dict(json.loads((truth_folder / "transform.json").read_text("utf-8")))
+    points = coreg.Grid((20, 20), (0.4, 0.4), (17.0, 3.5)).centres()
+    found = read_alignment(case.result("align")).transform.to_slide(points)
+    return float(np.median(np.linalg.norm(true.to_plane(found) - points, axis=1)))
+
+
+@pytest.mark.parametrize("refine", ["outlines", "images"])
+@pytest.mark.parametrize("landmarks", [True, False], ids=["landmarks", "no landmarks"])
+def test_outlines_and_images_refine_the_alignment(sample_copy, refine, landmarks):
+    """The tissue outline in the plane is the truth's own: this shows the way, not the error."""
+    from coreg.demo import simulate
+    from coreg.demo.sample import SCENARIO
+    from coreg.sources.outlines import write_outlines
+
+    tissue = simulate(SCENARIO).tissue_outline_plane()
+    write_outlines(sample_copy / "outlines" / "plane.geojson", tissue, frame="plane")
+    if not landmarks:
+        table = sample_copy / "landmarks.csv"
+        table.write_text(table.read_text("utf-8").splitlines()[0] + "\n", "utf-8")
+    case = coreg.open_case(sample_copy)
+    case.change("align", refine=refine)
+    found = case.run(["outline", "align"]).summaries["align"]
+    error = true_error(case, sample_copy / "truth")
+    assert found["model"] == f"refined by {refine}"
+    assert found["mirrored"] is True
+    assert found["folded_share"] == 0
+    assert error < 0.6
+    low, high = found["error_interval_mm"]
+    assert low < 0.6 < high * 2
+    assert error < high
+
+
+def test_images_alone_state_no_error_and_are_refused(sample_copy):
+    table = sample_copy / "landmarks.csv"
+    table.write_text(table.read_text("utf-8").splitlines()[0] + "\n", "utf-8")
+    case = coreg.open_case(sample_copy)
+    for refine, sentence in (("images", "do not tell how far"), ("outlines", "both sides")):
+        case.change("align", refine=refine)
+        with pytest.raises(InputError, match=sentence):
+            case.run(["align"])

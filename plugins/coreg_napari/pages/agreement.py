@@ -157,7 +157,7 @@ def read_agreement(case: Case) -> Agreed | None:
     from coreg.geometry import mask_from_outlines
     from coreg.sources.maps import load_maps
     from coreg.sources.outlines import read_outlines
-    from coreg.steps.figure import _threshold_curves
+    from coreg.steps.figure import threshold_curves
     from coreg.steps.outline import LESIONS
     from coreg_napari.plots import panel
 
@@ -179,7 +179,7 @@ def read_agreement(case: Case) -> Agreed | None:
     data = FigureData(
         case.name,
         agreement=agree.summary["zones"],
-        threshold_curves=_threshold_curves(case),
+        threshold_curves=threshold_curves(case),
     )
     left_out = agree.summary.get("left_out_mm2", {})
     remarks = [f"{area:.1f} mm² left out: {why}." for why, area in left_out.items() if area > 0]
