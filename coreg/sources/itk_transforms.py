@@ -86,13 +86,15 @@ def read_itk_transform(path: str | Path) -> Affine | Warp:
 
 def as_warp(transform: Transform, grid: Grid) -> Warp:
     """Any transform as a `Warp`: its bend sampled on a plane grid, constant beyond."""
-    from coreg.alignment.quality import affine_part
-
     if isinstance(transform, Warp):
         return transform
     points = grid.centres()
-    affine = affine_part(transform, points)
-    bend = affine.to_plane(transform.to_slide(points)) - points
+    moved = transform.to_slide(points)
+    # The nearest affine map leaves the least to the field, whose interpolation is not exact.
+    centred = points - points.mean(axis=0)
+    matrix = np.linalg.lstsq(centred, moved - moved.mean(axis=0), rcond=None)[0].T
+    affine = Affine(matrix, moved.mean(axis=0) - matrix @ points.mean(axis=0))
+    bend = affine.to_plane(moved) - points
     return Warp(affine, grid, bend.reshape(*grid.shape, 2))
 
 

@@ -74,12 +74,10 @@ def test_case_holds_what_it_says(tmp_path: Path) -> None:
     drawn = read_outlines(tmp_path / "outlines")
     assert {o.observer for o in drawn} == {"observer 1", "observer 2"}
     assert {"tumour", "ablated", "diffusion-damaged"} <= {o.zone for o in drawn}
-    transform = transform_from_dict(
-        json.loads((tmp_path / facts["truth"]["transform"]).read_text())
-    )
+    transform = transform_from_dict(json.loads((tmp_path / "truth/transform.json").read_text()))
     focus = SMALL.focus_mm
     assert np.allclose(transform.to_slide(focus), simulated.truth.to_slide(focus))
-    numbers = json.loads((tmp_path / facts["truth"]["numbers"]).read_text())
+    numbers = json.loads((tmp_path / "truth/truth.json").read_text())
     assert Scenario.from_dict(numbers["scenario"]) == SMALL
     assert numbers["agreement"]["ablated"] == simulated.truth_agreement()["ablated"]
     json.dumps(facts)
