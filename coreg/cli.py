@@ -121,6 +121,10 @@ def _parser() -> argparse.ArgumentParser:
         "--strips", action="store_true", help="of a study, also a row of pictures a case"
     )
 
+    export = command("export", _export, "section, zones and maps on the plane as OME-TIFF")
+    export.add_argument("case", type=Path)
+    export.add_argument("--um-per-px", type=float, default=10.0, help="pixel size in µm")
+
     demo = command("demo", _demo, "write the invented demo case and run all steps on it")
     demo.add_argument("folder", type=Path)
     demo.add_argument("--seed", type=int, default=0, help="another seed makes another animal")
@@ -283,6 +287,15 @@ def _report(options: Any) -> None:
             paths += strips
             for name, reason in left_out:
                 _complain(f"{name} is left out of the strips: {reason}")
+    _print(options, {"files": [str(path) for path in paths]}, [f"Wrote {p}" for p in paths])
+
+
+def _export(options: Any) -> None:
+    from coreg.steps.export import export_case
+
+    paths = export_case(
+        _open(options.case), spacing_um=options.um_per_px, progress=_progress(options)
+    )
     _print(options, {"files": [str(path) for path in paths]}, [f"Wrote {p}" for p in paths])
 
 

@@ -239,6 +239,9 @@ SCHEMA: dict[str, dict[str, Setting]] = {
             "whether motion between baseline and treatment is undone, from the maps themselves",
             choices=("none", "maps"),
         ),
+        "movie": Setting(
+            "yes/no", False, "also write change.gif and course.png, the change over treatment"
+        ),
         "stand_in_baseline": Setting(
             "yes/no", False, "make up a missing baseline from the final map's surroundings"
         ),

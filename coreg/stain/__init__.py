@@ -14,6 +14,7 @@ from coreg.stain.density import (
 )
 from coreg.stain.estimate import StainEstimate, estimate_vectors
 from coreg.stain.normalise import StainProfile, normalise, profile
+from coreg.stain.sample import sample_tissue
 from coreg.stain.sections import Section, sections
 from coreg.stain.sets import STAIN_SETS, StainSet, stain_set
 from coreg.stain.tissue import Artefacts, artefact_mask, artefacts, tissue_mask
@@ -32,6 +33,7 @@ __all__ = [
     "normalise",
     "optical_density",
     "profile",
+    "sample_tissue",
     "sections",
     "separate",
     "separate_slide",

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from coreg.case import Case, Progress
 from coreg.errors import InputError
 from coreg.geometry import Grid, Image, Outline, bounding_grid, mask_from_outlines
+
+if TYPE_CHECKING:
+    from coreg.sources.slides import Slide
 
 # What pathology calls the lesion; both are reported.
 LESIONS: dict[str, tuple[str, ...]] = {
@@ -43,6 +46,7 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         progress(0.1, "Finding the tissue")
         overview = slide.image(max(TISSUE_SPACING_MM, *slide.pixel_size))
         tissue, artefact = _tissue(case, overview, drawn)
+        stain = _stain(case, slide, overview, tissue)
         save_maps(folder / "tissue.npz", overview.grid, {"tissue": tissue, "artefact": artefact})
         pixel_size = {
             "slide_pixel_size_mm": list(slide.pixel_size),
@@ -58,6 +62,7 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     return {
         **about,
         **pixel_size,
+        "stain": stain,
         "areas_as_cut_mm2": {
             name: _area([zone for zone in zones if zone.zone in parts])
             for name, parts in {**LESIONS, "tumour": ("tumour",)}.items()
@@ -82,6 +87,25 @@ def _tissue(case: Case, overview: Image, drawn: list[Outline]) -> tuple[np.ndarr
     artefact = artefact_mask(overview, tissue, stains=stains)
     artefact |= mask_from_outlines(artefacts, overview.grid)
     return tissue & ~artefact, artefact
+
+
+def _stain(case: Case, slide: Slide, overview: Image, tissue: np.ndarray) -> dict[str, Any] | None:
+    """The slide's own stain vectors, for the record; None where no tissue can be sampled."""
+    from coreg.stain import estimate_vectors, sample_tissue, stain_set, white_point
+
+    stains = stain_set(case.settings["slide"]["stain"])
+    if not tissue.any() or len(stains.stains) > 2:
+        return None
+    pieces = sample_tissue(slide, tissue, overview.grid)
+    white = white_point(overview, ~tissue)
+    found = estimate_vectors(pieces, white=white, stains=stains)
+    return {
+        "stains": list(found.stains.stains),
+        "vectors": found.stains.vectors.tolist(),
+        "white": found.white.tolist(),
+        "angle_deg": found.angle,
+        "reason": found.reason,
+    }
 
 
 def _chosen_section(case: Case, tissue: np.ndarray, grid: Grid) -> np.ndarray:

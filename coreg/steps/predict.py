@@ -13,7 +13,7 @@ from coreg.errors import InputError
 from coreg.results import write_text
 
 if TYPE_CHECKING:
-    from coreg.displacement import Change, LesionOptions, PredictedLesion
+    from coreg.displacement import Change, Course, LesionOptions, PredictedLesion
     from coreg.displacement.series import AmplitudeSeries
     from coreg.sources.recordings import Recording, RecordingSpec
 
@@ -60,7 +60,10 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     progress(0.9, "Finding the predicted lesion")
     options = lesion_options(case)
     lesion = predict_lesion(change, options, grid=recording.grid, valid=quality.mask)
-    course = _write_course(folder, change, amplitudes.times_s, lesion)
+    followed = _followed(change, amplitudes.times_s, lesion)
+    course = None if followed is None else _write_course(folder, followed)
+    if case.settings["predict"]["movie"]:
+        _write_movie(folder, change, amplitudes.times_s, lesion, followed)
     _write_maps(folder, change, lesion)
     return {
         "predicted_area_mm2": lesion.area,
@@ -255,10 +258,8 @@ def _write_maps(folder: Path, change: Change, lesion: PredictedLesion) -> None:
     write_outlines(folder / "predicted.geojson", lesion.outlines, frame="plane")
 
 
-def _write_course(
-    folder: Path, change: Change, times_s: np.ndarray, lesion: PredictedLesion
-) -> dict[str, Any] | None:
-    """Write course.csv for the predicted lesion; None where there is no course to follow."""
+def _followed(change: Change, times_s: np.ndarray, lesion: PredictedLesion) -> Course | None:
+    """The course in the predicted lesion; None where there is none to follow."""
     from coreg.displacement import course
 
     if not lesion.mask.any() or change.percent.ndim != 3 or len(times_s) < 2:
@@ -267,7 +268,30 @@ def _write_course(
     if np.isfinite(lesion.threshold_percent):
         # One threshold over time, so that the area's growth is not the rule's change of mind.
         rule = replace(rule, rule="threshold", threshold_percent=float(lesion.threshold_percent))
-    found = course(change, times_s, lesion.mask, lesion.grid, options=rule, valid=lesion.valid)
+    return course(change, times_s, lesion.mask, lesion.grid, options=rule, valid=lesion.valid)
+
+
+def _write_movie(
+    folder: Path,
+    change: Change,
+    times_s: np.ndarray,
+    lesion: PredictedLesion,
+    followed: Course | None,
+) -> None:
+    from coreg.displacement import save_course_plot, save_movie
+
+    series = change.percent if change.percent.ndim == 3 else change.percent[None]
+    shown = np.where(lesion.valid, series, np.nan)
+    outlines = [lesion.outlines] * len(series)
+    save_movie(
+        folder / "change.gif", shown, times_s[-len(series) :], lesion.grid, outlines=outlines
+    )
+    if followed is not None:
+        save_course_plot(folder / "course.png", followed)
+
+
+def _write_course(folder: Path, found: Course) -> dict[str, Any]:
+    """Write course.csv and return the course as plain values."""
     rows = [
         "time_s,mean_percent,median_percent,deviation_percent,low_percent,high_percent,area_mm2"
     ]

@@ -26,6 +26,8 @@ def in_words(result: CaseResult) -> list[str]:
     found = result.summaries
     if "predict" in found:
         lines += _predicted(found["predict"])
+    if "outline" in found:
+        lines += _stained(found["outline"])
     if "align" in found:
         lines += _aligned(found["align"])
     for zone, measures in result.agreement.items():
@@ -49,6 +51,19 @@ def _predicted(summary: dict[str, Any]) -> list[str]:
         text += f" where the amplitude fell by {-summary['threshold_percent']:.0f} % or more"
     lines = [f"{text}. {summary['reason']}".rstrip()]
     return lines + [f"  Question: {question}" for question in summary["questions"]]
+
+
+def _stained(summary: dict[str, Any]) -> list[str]:
+    stain = summary.get("stain")
+    if not stain:
+        return []
+    if stain["reason"]:
+        return [f"Stain: not estimated on this slide; {stain['reason']}"]
+    vectors = "; ".join(
+        f"{name} ({', '.join(f'{part:.2f}' for part in vector)})"
+        for name, vector in zip(stain["stains"], stain["vectors"], strict=True)
+    )
+    return [f"Stain, optical density in red, green and blue as estimated: {vectors}."]
 
 
 def _aligned(summary: dict[str, Any]) -> list[str]:

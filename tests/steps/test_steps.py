@@ -139,3 +139,39 @@ def test_images_alone_state_no_error_and_are_refused(sample_copy):
         case.change("align", refine=refine)
         with pytest.raises(InputError, match=sentence):
             case.run(["align"])
+
+
+def test_the_slides_own_stain_vectors_are_stored_and_near_what_was_painted(sample_made, case):
+    """The generator knows the optical densities; 10 µm pixels mix them, so the bound is wide."""
+    stain = case.result("outline").summary["stain"]
+    assert stain["reason"] == ""
+    true = json.loads((sample_made / "truth" / "truth.json").read_text("utf-8"))
+    painted = np.array(true["stain_optical_density"])[:2]
+    painted /= np.linalg.norm(painted, axis=1, keepdims=True)
+    found = np.array(stain["vectors"])
+    angles = np.degrees(np.arccos(np.clip((painted * found).sum(axis=1), -1, 1)))
+    assert stain["stains"] == ["haematoxylin", "eosin"]
+    assert angles.max() < 15
+
+
+def test_a_movie_and_a_plot_of_the_course_are_written_where_asked(sample_copy):
+    case = coreg.open_case(sample_copy)
+    case.change("predict", movie=True)
+    case.run(["predict"])
+    result = case.result("predict")
+    assert result.file("change.gif").read_bytes().startswith(b"GIF89a")
+    assert result.file("course.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_export_writes_images_that_open_as_slides_with_the_right_pixel_size(sample_made, capsys):
+    from coreg.sources.slides import open_slide, read_ome_tiff
+
+    assert cli.main(["export", str(sample_made), "--um-per-px", "50", "--quiet", "--json"]) == 0
+    files = {path.rsplit("/", 1)[1]: path for path in json.loads(capsys.readouterr().out)["files"]}
+    with open_slide(files["section.ome.tif"]) as section:
+        np.testing.assert_allclose(section.pixel_size, 0.05)
+    zones = read_ome_tiff(files["zones.ome.tif"])
+    assert set(np.unique(zones.data)) == {0, 2, 3, 4}
+    agreed = coreg.open_case(sample_made).result("agree").summary["zones"]["ablated"]
+    area = (zones.data == 4).sum() * zones.grid.pixel_area
+    assert area == pytest.approx(agreed["pathology_area_mm2"]["value"], rel=0.03)
