@@ -26,7 +26,11 @@ Progress = Callable[[float, str], None]
 # What each step reads: earlier steps that it needs ("after") or takes where they are done ("with"),
 # sections of case.toml, and files named there.
 STEPS: dict[str, dict[str, tuple[str, ...]]] = {
-    "predict": {"after": (), "settings": ("displacement", "predict"), "files": ("displacement",)},
+    "predict": {
+        "after": (),
+        "settings": ("displacement", "bmode", "predict"),
+        "files": ("displacement",),
+    },
     "outline": {"after": (), "settings": ("slide", "outlines"), "files": ("slide", "outlines")},
     "align": {
         "after": (),
@@ -128,6 +132,10 @@ class Case:
         if step == "outline" and model is not None and model.exists():
             found["model"] = model
         baseline = self.settings["displacement"]["baseline_path"]
+        if step == "predict" and self.settings["predict"]["motion"] == "bmode":
+            bmode = self.locate("bmode")
+            if bmode is not None and (isinstance(bmode, str) or bmode.exists()):
+                found["bmode"] = bmode
         if step == "predict" and baseline and (self.folder / baseline).exists():
             found["baseline"] = self.folder / baseline
         return found

@@ -236,8 +236,9 @@ SCHEMA: dict[str, dict[str, Setting]] = {
         "motion": Setting(
             "text",
             "none",
-            "whether motion between baseline and treatment is undone, from the maps themselves",
-            choices=("none", "maps"),
+            "whether motion between baseline and treatment is undone, and from what: the maps, or "
+            "a B-mode file with a frame for each treatment time",
+            choices=("none", "maps", "bmode"),
         ),
         "movie": Setting(
             "yes/no", False, "also write change.gif and course.png, the change over treatment"

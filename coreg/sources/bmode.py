@@ -281,10 +281,12 @@ def _read_dicom(
 def _one_frame(
     values: np.ndarray, frames: int, frame: int, path: Path
 ) -> tuple[np.ndarray, tuple[str, ...]]:
-    if frames <= 1:
+    if frames <= 1 and frame == 0:
         return values, ()
     if not 0 <= frame < frames:
-        raise InputError(f"{path.name} has frames 0 to {frames - 1}, not {frame}; correct frame.")
+        raise InputError(
+            f"{path.name} holds {frames} frame(s), so there is no frame {frame} (from 0)."
+        )
     return values[frame], (f"Frame {frame} of {frames} was taken.",)
 
 

@@ -176,7 +176,7 @@ def _where_it_matters(
 
 def _plane_corners(case: Case) -> np.ndarray:
     """Two corners of the B-mode, where neither map nor landmark tells the plane's extent."""
-    from coreg.steps.figure import case_bmode
+    from coreg.steps.bmode import case_bmode
 
     bmode = case_bmode(case)
     assert bmode is not None  # without landmarks only an image can have been aligned

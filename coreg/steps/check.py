@@ -103,7 +103,7 @@ def _displacement(case: Case) -> Iterator[tuple[str, str]]:
 
 
 def _bmode(case: Case) -> Iterator[tuple[str, str]]:
-    from coreg.steps.figure import case_bmode
+    from coreg.steps.bmode import case_bmode
 
     found = case_bmode(case)
     if found is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -23,9 +23,7 @@ from coreg.geometry import Image
 from coreg.results import write_text
 from coreg.steps import need
 from coreg.steps.agree import Sides, read_sides
-
-if TYPE_CHECKING:
-    from coreg.sources.bmode import BMode
+from coreg.steps.bmode import case_bmode
 
 
 def seed(case: Case) -> int | None:
@@ -85,25 +83,6 @@ def figure_data(case: Case) -> FigureData:
         course=_course(case),
         threshold_curves=threshold_curves(case),
         focus_mm=None if focus is None else (focus[0], focus[1]),
-    )
-
-
-def case_bmode(case: Case) -> BMode | None:
-    """The case's B-mode image in plane mm; None where the case names none."""
-    if case.locate("bmode") is None:
-        return None
-    from coreg.sources.bmode import read_bmode
-
-    settings = case.settings["bmode"]
-    size, origin = settings["pixel_size_mm"], settings["origin_mm"]
-    return read_bmode(
-        case.require("bmode"),
-        array=settings["array"],
-        depth=settings["depth"],
-        lateral=settings["lateral"],
-        axis_unit=settings["axis_unit"],
-        pixel_size_mm=None if size is None else (size[0], size[1]),
-        origin_mm=None if origin is None else (origin[0], origin[1]),
     )
 
 

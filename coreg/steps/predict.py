@@ -10,6 +10,7 @@ import numpy as np
 
 from coreg.case import Case, Progress
 from coreg.errors import InputError
+from coreg.geometry import Grid
 from coreg.results import write_text
 
 if TYPE_CHECKING:
@@ -125,8 +126,8 @@ def _amplitudes(case: Case, recording: Recording, progress: Progress) -> _Amplit
         found = _from_oscillation(case, recording, progress)
     else:
         found = _from_maps(case, recording)
-    if case.settings["predict"]["motion"] == "maps":
-        _undo_motion(found, recording)
+    if case.settings["predict"]["motion"] != "none":
+        _undo_motion(case, found, recording)
     return found
 
 
@@ -211,13 +212,16 @@ def _baseline_times(recording: Recording) -> int:
     return first
 
 
-def _undo_motion(found: _Amplitudes, recording: Recording) -> None:
+def _undo_motion(case: Case, found: _Amplitudes, recording: Recording) -> None:
     """Bring the maps of the treatment to the last baseline map; leave out those that cannot be."""
     from coreg.displacement import correct_motion, estimate_motion
 
     reference = np.atleast_3d(found.baseline) if found.baseline.ndim == 3 else found.baseline[None]
     stack = np.concatenate([reference[-1:], found.now])
-    motion = estimate_motion(stack, recording.grid)
+    if case.settings["predict"]["motion"] == "bmode":
+        motion = estimate_motion(*_bmode_frames(case, recording))
+    else:
+        motion = estimate_motion(stack, recording.grid)
     kept = motion.keep[1:]
     if not kept.any():
         raise InputError(
@@ -230,6 +234,26 @@ def _undo_motion(found: _Amplitudes, recording: Recording) -> None:
         errors = np.concatenate([found.now_error[:1], found.now_error])
         found.now_error = correct_motion(errors, motion, recording.grid)[1:][kept]
     found.notes.append(motion.summary())
+
+
+def _bmode_frames(case: Case, recording: Recording) -> tuple[np.ndarray, Grid]:
+    """B-mode at the last baseline time and at each treatment time, and their grid."""
+    from coreg.steps.bmode import case_bmode
+
+    first = recording.baseline_times
+    if recording.baseline is not None or first < 1:
+        raise InputError(
+            "Motion from B-mode needs the baseline among the treatment times; set [predict] motion "
+            '= "maps", or leave [displacement] baseline out.'
+        )
+    found = [case_bmode(case, frame=i) for i in range(first - 1, recording.data.shape[0])]
+    images = [bmode.image for bmode in found if bmode is not None]
+    if not images:
+        raise InputError(
+            "Motion from B-mode needs a file with a frame for each treatment time; give [bmode] "
+            'path, or set [predict] motion = "maps".'
+        )
+    return np.stack([image.data for image in images]), images[0].grid
 
 
 def _write_maps(folder: Path, change: Change, lesion: PredictedLesion) -> None:

@@ -33,7 +33,7 @@ def refined_fit(
     Raises `InputError` where the case lacks what is to be aligned.
     """
     from coreg.alignment.intensity import IntensityOptions, align_images
-    from coreg.steps.figure import case_bmode
+    from coreg.steps.bmode import case_bmode
     from coreg.steps.slides import open_case_slide
 
     bmode = case_bmode(case)

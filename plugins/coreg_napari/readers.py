@@ -76,7 +76,7 @@ def plane_layers(case: Case) -> tuple[list[LayerData], list[str]]:
     """
     from coreg.sources.maps import load_maps
     from coreg.sources.outlines import read_outlines
-    from coreg.steps.figure import case_bmode
+    from coreg.steps.bmode import case_bmode
     from coreg_napari import layers as make
 
     found: list[LayerData] = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 
 import numpy as np
@@ -175,3 +176,34 @@ def test_export_writes_images_that_open_as_slides_with_the_right_pixel_size(samp
     agreed = coreg.open_case(sample_made).result("agree").summary["zones"]["ablated"]
     area = (zones.data == 4).sum() * zones.grid.pixel_area
     assert area == pytest.approx(agreed["pathology_area_mm2"]["value"], rel=0.03)
+
+
+@pytest.mark.parametrize("motion", ["maps", "bmode"])
+def test_motion_between_baseline_and_treatment_is_undone_and_said(sample_copy, motion):
+    """The plane moves 1.2 mm deeper after the baseline: recording and B-mode frames alike."""
+    rows, moved = 4, (4 * 40 / 134)  # pixels of the recording, and the same in mm
+    before = coreg.open_case(sample_copy).result("predict").summary["predicted_area_mm2"]
+    with np.load(sample_copy / "recording.npz") as file:
+        arrays = {name: file[name] for name in file.files}
+    arrays["displacement"][1:] = np.roll(arrays["displacement"][1:], rows, axis=2)
+    del arrays["correlation"]
+    np.savez(sample_copy / "recording.npz", **arrays)
+    with np.load(sample_copy / "bmode.npz") as file:
+        bmode = {name: file[name] for name in file.files}
+    step = round(moved / float(np.diff(bmode["depth_mm"])[0]))
+    frames = [np.roll(bmode["bmode_db"], step if i else 0, axis=0) for i in range(4)]
+    np.savez(sample_copy / "bmode.npz", **{**bmode, "bmode_db": np.stack(frames)})
+    case = coreg.open_case(sample_copy)
+    case.change("displacement", correlation=None)
+    case.change("predict", motion=motion)
+    summary = case.run(["predict"]).summaries["predict"]
+    (said,) = [note for note in summary["notes"] if note.startswith("Motion against")]
+    assert float(re.search(r"up to ([\d.]+) mm", said)[1]) == pytest.approx(moved, abs=0.1)
+    assert summary["predicted_area_mm2"] == pytest.approx(before, rel=0.08)
+
+
+def test_motion_from_a_single_bmode_frame_is_refused(sample_copy):
+    case = coreg.open_case(sample_copy)
+    case.change("predict", motion="bmode")
+    with pytest.raises(InputError, match="no frame 1"):
+        case.run(["predict"])
