@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from coreg.displacement.amplitude import OscillationFit, fit_oscillation
+from coreg.displacement.amplitude import fit_oscillation
 from coreg.displacement.quality import reject_breathing
 
 
@@ -18,13 +18,11 @@ class AmplitudeSeries:
 
     error : None where the source holds amplitude maps without error
     rejected_frames : (times,) frames left out for bulk motion
-    distortion : (depth, lateral) median total harmonic distortion over the times, a ratio; or None
     """
 
     amplitude: np.ndarray
     error: np.ndarray | None
     rejected_frames: np.ndarray
-    distortion: np.ndarray | None = None
 
 
 def amplitude_series(
@@ -42,34 +40,27 @@ def amplitude_series(
     data : (times, frames, depth, lateral) or (frames, depth, lateral) µm, read in blocks
     leave_out_breathing : drop frames in which the whole plane moves abruptly (`reject_breathing`)
     """
-    several = len(data.shape) == 4
-    count = data.shape[0] if several else 1
-    fits: list[OscillationFit] = []
-    rejected = np.zeros(count, dtype=int)
-    for i in range(count):
-        frames = data[i] if several else data
-        keep = None
-        if leave_out_breathing:
-            found = reject_breathing(frames, frame_rate_hz, modulation_frequency_hz)
-            rejected[i] = found.rejected
-            keep = found.keep
-
-        def show(fraction: float, text: str, done: int = i) -> None:
-            if progress is not None:
-                progress((done + fraction) / count, text)
-
-        fits.append(
-            fit_oscillation(
-                frames,
-                frame_rate_hz,
-                modulation_frequency_hz,
-                keep_frames=keep,
-                progress=show,
-            )
-        )
-    return AmplitudeSeries(
-        np.stack([fit.amplitude for fit in fits]),
-        np.stack([fit.standard_error for fit in fits]),
-        rejected,
-        np.median(np.stack([fit.distortion for fit in fits]), axis=0),
+    times = [_OneTime(data, i) for i in range(data.shape[0])] if len(data.shape) == 4 else [data]
+    keep = np.ones((len(times), data.shape[-3]), dtype=bool)
+    if leave_out_breathing:
+        for i, one in enumerate(times):
+            keep[i] = reject_breathing(one, frame_rate_hz, modulation_frequency_hz).keep
+    # One fit of all times: it reads its blocks itself, so that no treatment time is held whole.
+    fit = fit_oscillation(
+        data, frame_rate_hz, modulation_frequency_hz, keep_frames=keep, progress=progress
     )
+    shape = (len(times), *data.shape[-2:])
+    return AmplitudeSeries(
+        fit.amplitude.reshape(shape), fit.standard_error.reshape(shape), (~keep).sum(axis=1)
+    )
+
+
+class _OneTime:
+    """One treatment time of a recording, read only where it is sliced."""
+
+    def __init__(self, data: Any, time: int) -> None:
+        self.data, self.time = data, time
+        self.shape = data.shape[1:]
+
+    def __getitem__(self, key: tuple[slice, ...]) -> np.ndarray:
+        return np.asarray(self.data[(self.time, *key)])
