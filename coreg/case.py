@@ -23,15 +23,26 @@ if TYPE_CHECKING:
 CASE_FILE = "case.toml"
 Progress = Callable[[float, str], None]
 
+# Files that another key than a section's path names: section and key.
+NAMED_IN = {
+    "outlines": ("outlines", "folder"),
+    "model": ("outlines", "model"),
+    "baseline": ("displacement", "baseline_path"),
+}
+
 # What each step reads: earlier steps that it needs ("after") or takes where they are done ("with"),
 # sections of case.toml, and files named there.
 STEPS: dict[str, dict[str, tuple[str, ...]]] = {
     "predict": {
         "after": (),
         "settings": ("displacement", "bmode", "predict"),
-        "files": ("displacement",),
+        "files": ("displacement", "baseline", "bmode"),
     },
-    "outline": {"after": (), "settings": ("slide", "outlines"), "files": ("slide", "outlines")},
+    "outline": {
+        "after": (),
+        "settings": ("slide", "outlines"),
+        "files": ("slide", "outlines", "model"),
+    },
     "align": {
         "after": (),
         "with": ("predict", "outline"),
@@ -83,61 +94,48 @@ class Case:
         """Where the outlines are, inside the case folder."""
         return self.folder / self.settings["outlines"]["folder"]
 
-    @property
-    def model_file(self) -> Path | None:
-        """The trained model that proposes zones; None where none is named."""
-        named = self.settings["outlines"]["model"]
-        return self.folder / named if named else None
+    def locate(self, file: str) -> Path | str | None:
+        """Where a file is: a path, a URL as text, or None where none is named.
 
-    def locate(self, section: str) -> Path | str | None:
-        """Where a section's file is: a path, a URL as text, or None where none is named."""
-        if section == "outlines":
-            return self.outlines_folder
-        named = self.settings[section]["path"]
+        `file` is a section with a path, or one of `NAMED_IN`.
+        """
+        section, key = NAMED_IN.get(file, (file, "path"))
+        named = self.settings[section][key]
         if not named:
             return None
         if "://" in named:
             return named
         return self.folder / named
 
-    def require(self, section: str) -> Path | str:
+    def require(self, file: str) -> Path | str:
         """Like `locate`, but raise `InputError` where nothing is named or the file is not there."""
-        place = self.locate(section)
+        place = self.locate(file)
+        section, key = NAMED_IN.get(file, (file, "path"))
         if place is None:
             raise InputError(
-                f"{self.folder / CASE_FILE}: [{section}] path is not given; write there which "
+                f"{self.folder / CASE_FILE}: [{section}] {key} is not given; write there which "
                 "file it is."
             )
         if isinstance(place, Path) and not place.exists():
             raise InputError(
-                f"{place} is not there; correct [{section}] path in {self.folder / CASE_FILE}."
+                f"{place} is not there; correct [{section}] {key} in {self.folder / CASE_FILE}."
             )
         return place
 
     def files(self, step: str) -> dict[str, Path | str]:
         """The files that a step reads and that exist, by a short name."""
         found: dict[str, Path | str] = {}
-        for section in STEPS[step]["files"]:
-            place = self.locate(section)
+        for name in STEPS[step]["files"]:
+            place = self.locate(name)
             if place is None:
                 continue
             if isinstance(place, str):
-                found[section] = place
-            elif section == "outlines":
+                found[name] = place
+            elif name == "outlines":
                 for path in sorted(place.glob("*.geojson")):
                     found[f"outlines/{path.name}"] = path
             elif place.exists():
-                found[section] = place
-        model = self.model_file
-        if step == "outline" and model is not None and model.exists():
-            found["model"] = model
-        baseline = self.settings["displacement"]["baseline_path"]
-        if step == "predict" and self.settings["predict"]["motion"] == "bmode":
-            bmode = self.locate("bmode")
-            if bmode is not None and (isinstance(bmode, str) or bmode.exists()):
-                found["bmode"] = bmode
-        if step == "predict" and baseline and (self.folder / baseline).exists():
-            found["baseline"] = self.folder / baseline
+                found[name] = place
         return found
 
     # --- what is done ----------------------------------------------------------------------

@@ -240,6 +240,9 @@ SCHEMA: dict[str, dict[str, Setting]] = {
             "a B-mode file with a frame for each treatment time",
             choices=("none", "maps", "bmode"),
         ),
+        "shadow_from_bmode": Setting(
+            "yes/no", True, "leave out what lies in shadow or saturation on the B-mode image"
+        ),
         "movie": Setting(
             "yes/no", False, "also write change.gif and course.png, the change over treatment"
         ),

@@ -77,7 +77,7 @@ def check_frequency(
     data : (frames, depth, lateral), or (times, frames, depth, lateral) of which the first treatment
         time is looked at; µm
     frame_rate_hz, modulation_frequency_hz : as stated
-    pixels : how many of the pixels that move most are looked at
+    pixels : how many of the pixels with the clearest oscillation are looked at
 
     Returns
     -------
@@ -87,7 +87,7 @@ def check_frequency(
         raise InputError(
             f"Expected a recording of 3 or 4 axes with frames, got shape {data.shape}."
         )
-    traces = sample_pixels(data, most=16 * pixels)
+    traces = sample_pixels(data, most=8 * pixels)
     frames = traces.shape[0]
     if frames < 8:
         raise InputError(
@@ -96,11 +96,11 @@ def check_frequency(
     traces = traces[:, np.isfinite(traces).all(axis=0)]
     expected = alias_of(modulation_frequency_hz, frame_rate_hz)
     findings = _sampling(frames, frame_rate_hz, modulation_frequency_hz, expected)
-    frequencies, power = _spectrum(traces, frame_rate_hz, pixels)
     resolution = frame_rate_hz / frames
     # Breathing and heartbeat move tissue more than the force does, but slowly.
     slow = max(min(3 * resolution, 0.6 * expected), min(_SLOW_HZ, expected / 4))
-    peak = _peak(frequencies, power, slow)
+    frequencies, power = _spectrum(traces, frame_rate_hz, pixels, slow)
+    peak = _peak(frequencies, power, slow, resolution)
     if np.isnan(peak):
         findings.append(
             Finding(
@@ -164,27 +164,49 @@ def _sampling(frames: int, rate: float, stated: float, expected: float) -> list[
     return findings
 
 
-def _spectrum(traces: np.ndarray, rate: float, pixels: int) -> tuple[np.ndarray, np.ndarray]:
-    """Mean power spectrum of the pixels that move most, drift removed, Hann window."""
+def _spectrum(
+    traces: np.ndarray, rate: float, pixels: int, slow_hz: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean power spectrum of the pixels with the clearest peak, drift removed, Hann window.
+
+    Each pixel counts alike. Pixels are not chosen by how much they move: where tracking fails,
+    noise moves more than the force does anywhere. Peaks of noise lie at all frequencies and leave
+    the mean flat, so the choice makes no oscillation where there is none.
+    """
+    from scipy.fft import rfft
     from scipy.signal import detrend, get_window
 
     if traces.shape[1] == 0:
         return np.zeros(1), np.zeros(1)
     frames = len(traces)
-    flat = detrend(traces.astype(np.float64), axis=0, type="linear")
-    moving = np.argsort(flat.var(axis=0))[-pixels:]
-    windowed = flat[:, moving] * get_window("hann", frames)[:, None]
+    flat = detrend(traces.astype(np.float32), axis=0, type="linear")
     length = 8 * frames
-    power = np.mean(np.abs(np.fft.rfft(windowed, n=length, axis=0)) ** 2, axis=1)
-    return np.fft.rfftfreq(length, 1 / rate), power
+    frequencies = np.fft.rfftfreq(length, 1 / rate)
+    windowed = flat * get_window("hann", frames).astype(np.float32)[:, None]
+    each = np.abs(rfft(windowed, n=length, axis=0)) ** 2
+    fast = each[frequencies > slow_hz]
+    total = fast.sum(axis=0)
+    moves = np.flatnonzero(total > 0)
+    if not len(moves):
+        return frequencies, np.zeros(len(frequencies))
+    clearness = fast[:, moves].max(axis=0) / total[moves]
+    chosen = moves[np.argsort(clearness, kind="stable")[-pixels:]]
+    return frequencies, np.mean(each[:, chosen] / total[chosen], axis=1)
 
 
-def _peak(frequencies: np.ndarray, power: np.ndarray, slow_hz: float) -> float:
+def _peak(
+    frequencies: np.ndarray, power: np.ndarray, slow_hz: float, resolution_hz: float
+) -> float:
     """The strongest peak above slow motion, between the bins by a parabola; NaN where none."""
     usable = frequencies > slow_hz
-    if not usable.any() or not power[usable].max() > _PEAK_OVER_MEDIAN * np.median(power[usable]):
+    if not usable.any():
         return float("nan")
     at = int(np.argmax(np.where(usable, power, -1.0)))
+    # A Hann window spreads a peak over two bins to either side: in a short recording that is a
+    # good part of the spectrum, and no background.
+    away = usable & (np.abs(frequencies - frequencies[at]) > 2 * resolution_hz)
+    if not away.any() or not power[at] > _PEAK_OVER_MEDIAN * np.median(power[away]):
+        return float("nan")
     if 0 < at < len(power) - 1:
         left, middle, right = np.log(np.maximum(power[at - 1 : at + 2], 1e-300))
         bend = left - 2 * middle + right

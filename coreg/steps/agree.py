@@ -205,11 +205,13 @@ def _table(point: Agreement, drawn: Intervals | None, as_cut_mm2: float) -> dict
 
     measures: dict[str, dict[str, Any]] = {}
     for name in MEASURES:
-        interval = None if drawn is None else drawn[name]
+        value, interval = getattr(point, name), None if drawn is None else drawn[name]
+        # Values are counted in fine pixels, draws are cut from outlines: they differ a little, and
+        # an interval must hold the value that stands beside it. NaN stays NaN.
         measures[name] = {
-            "value": getattr(point, name),
-            "low": None if interval is None else interval.low,
-            "high": None if interval is None else interval.high,
+            "value": value,
+            "low": None if interval is None else float(np.minimum(interval.low, value)),
+            "high": None if interval is None else float(np.maximum(interval.high, value)),
         }
     measures["pathology_area_as_cut_mm2"] = {"value": as_cut_mm2, "low": None, "high": None}
     return {

@@ -10,7 +10,7 @@ import numpy as np
 
 from coreg.case import Case, Progress
 from coreg.errors import InputError
-from coreg.geometry import Grid
+from coreg.geometry import Grid, Image
 from coreg.results import write_text
 
 if TYPE_CHECKING:
@@ -57,6 +57,7 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         error=amplitudes.now_error,
         baseline=change.baseline,
         correlation=recording.correlation,
+        bmode=_bmode_of_quality(case),
     )
     progress(0.9, "Finding the predicted lesion")
     options = lesion_options(case)
@@ -79,6 +80,14 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         "notes": [*recording.notes, *amplitudes.notes, *lesion.notes],
         "questions": [*recording.questions, *amplitudes.questions],
     }
+
+
+def _bmode_of_quality(case: Case) -> Image | None:
+    """The B-mode whose shadow and saturation are not to be trusted; None where not asked for."""
+    from coreg.steps.bmode import case_bmode
+
+    found = case_bmode(case) if case.settings["predict"]["shadow_from_bmode"] else None
+    return None if found is None else found.image
 
 
 def recording_spec(case: Case) -> RecordingSpec:

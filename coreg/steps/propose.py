@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coreg.case import Case, Progress
@@ -36,12 +37,7 @@ def propose_zones(
     if settings["source"] == "model":
         from coreg.zones.learn import ZoneModel, applicability
 
-        place = case.model_file
-        if place is None:
-            raise InputError(
-                f"{case.folder / 'case.toml'}: [outlines] model names no file; write there which "
-                "trained model it is."
-            )
+        place = Path(case.require("model"))
         model = ZoneModel.load(place)
         judged = applicability(model, features)
         if judged.verdict == "not applicable":

@@ -90,3 +90,19 @@ def test_alias_by_hand():
     assert alias_of(70, 100) == pytest.approx(30)
     assert alias_of(130, 100) == pytest.approx(30)
     assert alias_of(20, 100) == pytest.approx(20)
+
+
+@pytest.mark.parametrize("frames", [24, 240])
+def test_pixels_where_tracking_fails_do_not_drown_the_oscillation(frames):
+    """Noise ten times the oscillation in two thirds of the plane, and few periods at that."""
+    data = recording(50.0, rate=500.0, frames=frames)
+    data[:, :8] = np.random.default_rng(1).normal(0, 100.0, data[:, :8].shape)
+    check = check_frequency(data, 500.0, 50.0, pixels=40)
+    assert codes(check) == []
+    assert check.peak_hz == pytest.approx(50.0, abs=1.5)
+
+
+@pytest.mark.parametrize("frames", [24, 60, 240])
+def test_choosing_clear_pixels_makes_no_oscillation_out_of_noise(frames):
+    noise = np.random.default_rng(2).normal(0, 5.0, (frames, 60, 100)).astype(np.float32)
+    assert "no oscillation" in codes(check_frequency(noise, 500.0, 50.0))

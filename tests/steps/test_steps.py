@@ -207,3 +207,14 @@ def test_motion_from_a_single_bmode_frame_is_refused(sample_copy):
     case.change("predict", motion="bmode")
     with pytest.raises(InputError, match="no frame 1"):
         case.run(["predict"])
+
+
+def test_shadow_on_the_bmode_is_left_out_unless_asked_not_to(sample_copy):
+    case = coreg.open_case(sample_copy)
+    assert case.result("predict").summary["left_out_shares"]["shadow"] > 0.02
+    case.change("predict", shadow_from_bmode=False)
+    assert case.run(["predict"]).summaries["predict"]["left_out_shares"]["shadow"] == 0
+
+
+def test_the_sample_raises_no_question(sample_made):
+    assert coreg.open_case(sample_made).result("predict").summary["questions"] == []
