@@ -9,8 +9,29 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 RESULTS = Path(__file__).parent / "results"
+ROOT = Path(__file__).resolve().parents[2]
+PAGE = ROOT / "docs" / "measured.md"
+README = ROOT / "README.md"
+STARTS, ENDS = "<!-- made by tests/benchmarks/run_all.py -->", "<!-- end of what it makes -->"
+INTRODUCTION = """\
+# Measured accuracy and speed
+
+<!-- Made by tests/benchmarks/run_all.py from what the benchmarks measured; run them instead of
+editing. -->
+
+Each figure was measured by a script in `tests/benchmarks/`; where an alternative is named it did
+the same work in the same run, so that the ratio holds on another machine where seconds do not. A
+bar is what the figure is held to; a figure that falls short of its bar is listed all the same.
+Accuracy on invented cases is against their known truth: it says that the method recovers what was
+put in, not how it does on your animals. Real data are the serial sections that
+[this guide](guides/serial-sections.md) names.
+
+To measure again: `python tests/benchmarks/run_all.py` (hours), or with the names of some
+benchmarks (`slides displacement`), or `--quick`.
+"""
 
 
 @dataclass(frozen=True)
@@ -74,3 +95,52 @@ def table(rows: list[Row]) -> str:
         cells = (row.part, what, ours, row.bar, row.alternative, theirs, number(row.ratio))
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines)
+
+
+def kept() -> list[dict[str, Any]]:
+    """What every benchmark measured last, in the order in which data flows."""
+    order = ("displacement", "slides", "zones", "alignment", "agreement", "cohort", "figure")
+    found = {path.stem: json.loads(path.read_text()) for path in sorted(RESULTS.glob("*.json"))}
+    first = [name for name in order if name in found]
+    return [found[name] for name in first + sorted(set(found) - set(first))]
+
+
+def page() -> str:
+    """The documentation's page of all figures."""
+    runs = kept()
+    lines = [INTRODUCTION, table([Row(**row) for run in runs for row in run["rows"]])]
+    lines += ["", "## When, and with what", ""]
+    for run in runs:
+        versions = ", ".join(f"{name} {number_}" for name, number_ in run["versions"].items())
+        quick = "; a quick run, on smaller input than the bar asks for" if run["quick"] else ""
+        lines.append(
+            f"- {run['benchmark']}: {run['day']}, {run['cores']} cores at a load of "
+            f"{run['load']}, Python {run['python']}, {versions}{quick}"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def short_table() -> str:
+    """The README's table: the rows that name an alternative."""
+    rows = [Row(**row) for run in kept() for row in run["rows"] if row["theirs"] is not None]
+    lines = ["| measured | coreg | beside it, same run | ratio |", "| --- | --: | --- | --: |"]
+    for row in rows:
+        lines.append(
+            f"| {row.what} | {number(row.ours)} {row.unit} | {row.alternative}: "
+            f"{number(row.theirs)} {row.unit} | {number(row.ratio)} |"
+        )
+    return "\n".join(lines)
+
+
+def readme() -> str:
+    """README.md with its table replaced by what was measured last."""
+    text = README.read_text(encoding="utf-8")
+    before, _, rest = text.partition(STARTS)
+    after = rest.partition(ENDS)[2]
+    return f"{before}{STARTS}\n\n{short_table()}\n\n{ENDS}{after}"
+
+
+def write_pages() -> None:
+    """Write the documentation's page and the README's table."""
+    PAGE.write_text(page(), encoding="utf-8")
+    README.write_text(readme(), encoding="utf-8")
