@@ -8,7 +8,6 @@ Monte-Carlo of `intervals` and for curves over the threshold. Coordinates inside
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -56,25 +55,37 @@ def level_region(level: np.ndarray, grid: Grid, rules: RegionRules | None = None
         return shapely.Polygon()
     corner = np.array([rows[0] - 1, columns[0] - 1])
     window = padded[corner[0] : rows[-1] + 2, corner[1] : columns[-1] + 2]
-    generator = contour_generator(z=window, name="serial", fill_type=FillType.OuterOffset)
-    rings, starts = generator.filled(0.0, np.inf)[:2]
+    generator = contour_generator(
+        z=window, name="serial", fill_type=FillType.ChunkCombinedOffsetOffset
+    )
+    (points,), (starts,), (outer,) = generator.filled(0.0, np.inf)
     origin = (np.array(grid.origin) + (corner - 1) * grid.spacing)[::-1]
+    xy = np.asarray(points) * grid.spacing[::-1] + origin
     smallest = 0.0 if rules is None else rules.smallest_mm2
+    return apply_rules(_polygons(xy, np.asarray(starts), np.asarray(outer), smallest), rules)
+
+
+def _polygons(xy: np.ndarray, starts: np.ndarray, outer: np.ndarray, smallest: float) -> list[Any]:
+    """Polygons of at least an area, their holes not taken off, from rings laid end to end.
+
+    Noise makes many specks, so those that are too small never become polygons.
+
+    Parameters
+    ----------
+    xy : (n, 2); starts : (rings + 1,), where each ring begins in `xy`, and the end
+    outer : (polygons + 1,), the ring that is each polygon's outside, and the end
+    """
+    starts, outer = starts.astype(int), outer.astype(int)
+    x, y = (xy - xy[0]).T
+    cross = np.append(x[:-1] * y[1:] - x[1:] * y[:-1], 0.0)
+    cross[starts[1:] - 1] = 0.0  # from the end of one ring to the start of the next
+    areas = np.abs(np.add.reduceat(cross, starts[:-1])) / 2
     pieces = []
-    for points, offsets in zip(rings, starts, strict=True):
-        xy = np.asarray(points) * grid.spacing[::-1] + origin
-        ends = np.asarray(offsets).astype(int)
-        if _ring_area(xy[: ends[1]]) < smallest:  # noise makes many specks: drop them cheaply
-            continue
-        holes = [xy[a:b] for a, b in pairwise(ends[1:])]
-        pieces.append(shapely.Polygon(xy[: ends[1]], holes))
-    return apply_rules(pieces, rules)
-
-
-def _ring_area(xy: np.ndarray) -> float:
-    """Area inside a closed ring (n, 2), its end repeated."""
-    x, y = xy.T
-    return abs(float(x[:-1] @ y[1:] - x[1:] @ y[:-1])) / 2
+    for number in np.flatnonzero(areas[outer[:-1]] >= smallest):
+        rings = range(outer[number], outer[number + 1])
+        exterior, *holes = (xy[starts[k] : starts[k + 1]] for k in rings)
+        pieces.append(shapely.Polygon(exterior, holes))
+    return pieces
 
 
 def apply_rules(pieces: list[Any], rules: RegionRules | None) -> Any:
