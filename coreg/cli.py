@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coreg import __version__
-from coreg.errors import CoregError, UsageError
+from coreg.errors import CoregError, UsageError, in_one_line
 from coreg.report.cautions import CAUTIONS
 from coreg.schema import SCHEMA
 
@@ -62,7 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _complain(text: str) -> None:
-    print(f"coreg: {text}", file=sys.stderr)
+    print(f"coreg: {in_one_line(text)}", file=sys.stderr)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -124,6 +124,12 @@ def _parser() -> argparse.ArgumentParser:
     export = command("export", _export, "section, zones and maps on the plane as OME-TIFF")
     export.add_argument("case", type=Path)
     export.add_argument("--um-per-px", type=float, default=10.0, help="pixel size in µm")
+    export.add_argument(
+        "--stain-like",
+        type=Path,
+        metavar="CASE",
+        help="show the section as if stained with this other case's slide",
+    )
 
     demo = command("demo", _demo, "write the invented demo case and run all steps on it")
     demo.add_argument("folder", type=Path)
@@ -294,7 +300,10 @@ def _export(options: Any) -> None:
     from coreg.steps.export import export_case
 
     paths = export_case(
-        _open(options.case), spacing_um=options.um_per_px, progress=_progress(options)
+        _open(options.case),
+        spacing_um=options.um_per_px,
+        stain_like=_open(options.stain_like) if options.stain_like else None,
+        progress=_progress(options),
     )
     _print(options, {"files": [str(path) for path in paths]}, [f"Wrote {p}" for p in paths])
 

@@ -91,18 +91,19 @@ def _tissue(case: Case, overview: Image, drawn: list[Outline]) -> tuple[np.ndarr
 
 def _stain(case: Case, slide: Slide, overview: Image, tissue: np.ndarray) -> dict[str, Any] | None:
     """The slide's own stain vectors, for the record; None where no tissue can be sampled."""
-    from coreg.stain import estimate_vectors, sample_tissue, stain_set, white_point
+    from coreg.stain import estimate_vectors, profile, sample_tissue, stain_set, white_point
 
     stains = stain_set(case.settings["slide"]["stain"])
     if not tissue.any() or len(stains.stains) > 2:
         return None
     pieces = sample_tissue(slide, tissue, overview.grid)
-    white = white_point(overview, ~tissue)
+    white = white_point(overview, tissue)
     found = estimate_vectors(pieces, white=white, stains=stains)
     return {
         "stains": list(found.stains.stains),
         "vectors": found.stains.vectors.tolist(),
         "white": found.white.tolist(),
+        "strong": profile(pieces, estimate=found).strong.tolist(),
         "angle_deg": found.angle,
         "reason": found.reason,
     }
