@@ -155,6 +155,11 @@ def plane_errors(transform: Transform, pairs: LandmarkPairs) -> np.ndarray:
 
 
 def _weights(pairs: LandmarkPairs, weights: np.ndarray | None) -> np.ndarray:
+    if not len(pairs):
+        raise InputError(
+            "There is no pair of landmarks yet; place the same spots on the plane and on the slide "
+            "(two at least, well spread), or align without: [align] refine."
+        )
     w = np.ones(len(pairs)) if weights is None else np.asarray(weights, dtype=np.float64)
     if w.shape != (len(pairs),) or not np.isfinite(w).all() or (w < 0).any():
         raise InputError(

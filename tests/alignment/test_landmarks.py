@@ -194,6 +194,12 @@ def test_wrong_arguments_are_refused(arguments: dict, message: str) -> None:
         fit_landmarks(pairs, **arguments)
 
 
+def test_no_landmarks_yet_says_what_to_do() -> None:
+    none = np.zeros((0, 2))
+    with pytest.raises(InputError, match="no pair of landmarks yet; place the same spots"):
+        fit_landmarks(LandmarkPairs(none, none))
+
+
 def test_a_landmark_without_a_number_is_named() -> None:
     plane = scattered(3)
     plane[1, 0] = np.nan
