@@ -34,6 +34,7 @@ class Draws:
     def __init__(self, inputs: IntervalInputs, draws: int, seed: int) -> None:
         self._inputs, self._draws = inputs, draws
         self._valid = valid_region(inputs.valid, inputs.grid)
+        self.valid_area_mm2 = float(self._valid.area)
         known = {
             ALIGNMENT: bool(inputs.transforms) or inputs.alignment_error_mm > 0,
             OUTLINE: inputs.outline_sd_mm > 0,

@@ -33,8 +33,9 @@ class Agreement:
     lesion, precision a predicted one, distances, offset and ratio both. Where a mask runs into
     the image's edge or the edge of the region of validity that stretch is no boundary, and
     `predicted_touches_border` or `pathology_touches_border` is True: area and extent are then
-    lower bounds. Several lesions are matched one to one (`lesions`), all other measures take them
-    together.
+    lower bounds. Several lesions are matched one to one (`lesions`); depth and width are those of
+    the largest piece, so that a stray speck does not stretch them; all other measures take the
+    pieces together.
     """
 
     dice: float
@@ -137,6 +138,9 @@ def measure(
             dict.fromkeys(("mean_boundary_distance_mm", "hd95_mm", "hausdorff_mm"), reason)
         )
     values.update(_positions(p, q, grid, reasons))
+    for side, whole, kept in (("predicted", predicted, p), ("pathology", pathology, q)):
+        depth, width = _extent(_main_piece(whole, kept), grid)
+        values[f"{side}_depth_mm"], values[f"{side}_width_mm"] = depth, width
     return Agreement(
         **values,
         predicted_outside_valid_share=_outside(predicted, p, "predicted", reasons),
@@ -256,30 +260,44 @@ def _areas(p: np.ndarray, q: np.ndarray, grid: Grid, reasons: dict[str, str]) ->
 def _positions(
     p: np.ndarray, q: np.ndarray, grid: Grid, reasons: dict[str, str]
 ) -> dict[str, float]:
-    centre_p, size_p = _centre_and_extent(p, grid)
-    centre_q, size_q = _centre_and_extent(q, grid)
-    offset = centre_p - centre_q
+    offset = _centroid(p, grid) - _centroid(q, grid)
     if missing := _missing(p, q):
         reasons["centroid_offset_depth_mm"] = reasons["centroid_offset_lateral_mm"] = missing
     return {
         "centroid_offset_depth_mm": float(offset[0]),
         "centroid_offset_lateral_mm": float(offset[1]),
-        "predicted_depth_mm": size_p[0],
-        "predicted_width_mm": size_p[1],
-        "pathology_depth_mm": size_q[0],
-        "pathology_width_mm": size_q[1],
     }
 
 
-def _centre_and_extent(mask: np.ndarray, grid: Grid) -> tuple[np.ndarray, tuple[float, float]]:
-    """Centroid in mm (NaN when empty) and the extents along depth and lateral, edge to edge."""
+def _centroid(mask: np.ndarray, grid: Grid) -> np.ndarray:
+    """Centroid in mm; NaN when empty."""
     along_rows, along_columns = mask.sum(axis=1), mask.sum(axis=0)
     total = along_rows.sum()
     if not total:
-        return np.full(2, np.nan), (0.0, 0.0)
-    centre = np.array([along_rows @ grid.rows, along_columns @ grid.columns]) / total
-    spans = [np.ptp(np.flatnonzero(counts)) + 1 for counts in (along_rows, along_columns)]
-    return centre, (float(spans[0] * grid.spacing[0]), float(spans[1] * grid.spacing[1]))
+        return np.full(2, np.nan)
+    return np.array([along_rows @ grid.rows, along_columns @ grid.columns]) / total
+
+
+def _main_piece(whole: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """Of the piece with most pixels inside the region of validity, what lies inside.
+
+    Pieces are those of the whole mask: a tear that is left out does not split a lesion.
+    """
+    from scipy import ndimage
+
+    labels, count = ndimage.label(whole, structure=np.ones((3, 3)))
+    if count < 2 or not kept.any():
+        return kept
+    largest = np.bincount(labels[kept], minlength=count + 1)[1:].argmax() + 1
+    return kept & (labels == largest)
+
+
+def _extent(mask: np.ndarray, grid: Grid) -> tuple[float, float]:
+    """Extents along depth and lateral in mm, edge to edge; 0 when empty."""
+    if not mask.any():
+        return 0.0, 0.0
+    spans = [np.ptp(np.flatnonzero(mask.any(axis=axis))) + 1 for axis in (1, 0)]
+    return float(spans[0] * grid.spacing[0]), float(spans[1] * grid.spacing[1])
 
 
 def _outside(whole: np.ndarray, kept: np.ndarray, name: str, reasons: dict[str, str]) -> float:

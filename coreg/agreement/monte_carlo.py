@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from coreg.agreement.draws import Draws
+from coreg.agreement.limits import true_limits
 from coreg.agreement.measures import MEASURES, plain
 from coreg.agreement.regions import RegionRules
 from coreg.errors import InputError
@@ -19,7 +20,6 @@ Progress = Callable[[float, str], None]
 
 # Draws with one source alone, for its share of the width.
 ALONE_DRAWS = 100
-_SMALLEST_SHARE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -125,8 +125,8 @@ class Intervals:
     """Intervals of all measures.
 
     measures : by name (see `MEASURES`)
-    shares : measure → source → share of the interval's squared width (they sum to 1); empty where
-        nothing varies
+    shares : measure → source → share of the mean squared change that the sources make one at a
+        time (they sum to 1); empty where nothing varies
     sources : the sources of uncertainty that were drawn
     missing : sources for which nothing was known, so that the interval leaves them out
     """
@@ -167,12 +167,8 @@ def intervals(
 
     Each draw disturbs the displacement map, the threshold, the alignment and the outline together
     and measures again. A disturbed map is smoothed once more, as the observed one was, so that what
-    smoothing does to the area shows. Disturbing an already disturbed observation moves a measure
-    once more the way the first disturbance did, so plain percentiles would sit too low for overlap
-    and too high for distances: the interval is the reflected one (basic bootstrap, Davison &
-    Hinkley 1997, section 5.2, from memory). It is reflected on a scale on which disturbances add:
-    squares of distances and of the odds of not overlapping, logarithms of areas and extents, signed
-    offsets as they are. It is widened, where needed, to hold the value itself.
+    smoothing does to the area shows. `coreg.agreement.limits` says how the draws become limits of
+    the true value.
 
     Raises
     ------
@@ -197,60 +193,33 @@ def intervals(
         spread[name] = np.stack([source.measure(i, (name,)) for i in range(alone)])
         if progress is not None:
             progress((draws + alone * (number + 1)) / total, f"draws of {name} alone")
-    measures = {name: interval_of(name, point[k], results[:, k]) for k, name in enumerate(MEASURES)}
+    limits = true_limits(point, results, source.valid_area_mm2)
+    measures = {
+        name: _interval(float(point[k]), results[:, k], limits[name])
+        for k, name in enumerate(MEASURES)
+    }
     shares = {
-        name: _shares({s: values[:, k] for s, values in spread.items()}, name)
+        name: _shares({s: values[:, k] - point[k] for s, values in spread.items()})
         for k, name in enumerate(MEASURES)
     }
     return Intervals(measures, shares, source.sources, source.missing, draws, seed)
 
 
-def interval_of(name: str, value: float, results: np.ndarray) -> Interval:
-    """The reflected interval of one measure from its draws (n,), NaN draws counted apart."""
-    known = results[np.isfinite(results)]
-    undefined = 1 - len(known) / len(results)
-    if not np.isfinite(value) or len(known) < len(results) / 2:
+def _interval(value: float, draws: np.ndarray, limits: tuple[float, float]) -> Interval:
+    """The limits of one measure with what its draws (n,) did, NaN draws counted apart."""
+    known = draws[np.isfinite(draws)]
+    undefined = 1 - len(known) / len(draws)
+    if np.isnan(limits[0]):
         return Interval(value, np.nan, np.nan, np.nan, np.nan, undefined)
-    forth, back = _scale(name)
-    centre = forth(value)
-    ends = np.quantile(forth(known), [0.025, 0.975])
-    limits = back(2 * centre - ends)
-    return Interval(
-        float(value),
-        float(min(*limits, value)),
-        float(max(*limits, value)),
-        float(known.std(ddof=1)),
-        float(known.mean() - value),
-        float(undefined),
-    )
+    sd, bias = float(known.std(ddof=1)), float(known.mean() - value)
+    return Interval(value, *limits, sd, bias, float(undefined))
 
 
-def _scale(name: str) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
-    """The scale on which a measure's interval is reflected, and the way back."""
-    if name in ("dice", "jaccard", "sensitivity", "specificity", "precision"):
-        return _squared_odds, lambda v: 1 / (1 + np.sqrt(np.maximum(v, 0)))
-    if name in ("mean_boundary_distance_mm", "hd95_mm", "hausdorff_mm"):
-        return np.square, lambda v: np.sqrt(np.maximum(v, 0))
-    if name.endswith("_share"):
-        return (lambda v: v), lambda v: np.clip(v, 0, 1)
-    if name == "area_difference_mm2" or name.startswith("centroid_offset"):
-        return (lambda v: v), (lambda v: v)
-    return (lambda v: np.log(np.maximum(v, 1e-6))), np.exp
-
-
-def _squared_odds(value: Any) -> Any:
-    """Squared odds of not overlapping: near full overlap the odds are the boundary's distance
-    over the lesion's size, and independent displacements add in their squares."""
-    known = np.maximum(value, _SMALLEST_SHARE)
-    return ((1 - known) / known) ** 2
-
-
-def _shares(draws: dict[str, np.ndarray], name: str) -> dict[str, float]:
-    """Each source's share of the squared width, from draws with that source alone."""
-    forth, _ = _scale(name)
-    variance = {}
-    for source, values in draws.items():
-        known = forth(values[np.isfinite(values)])
-        variance[source] = float(np.var(known)) if len(known) > 1 else 0.0
-    total = sum(variance.values())
-    return {source: v / total for source, v in variance.items()} if total > 1e-20 else {}
+def _shares(changes: dict[str, np.ndarray]) -> dict[str, float]:
+    """Each source's share of the mean squared change, from draws with that source alone."""
+    squares = {}
+    for source, change in changes.items():
+        known = change[np.isfinite(change)]
+        squares[source] = float(np.mean(known**2)) if len(known) > 1 else 0.0
+    total = sum(squares.values())
+    return {source: v / total for source, v in squares.items()} if total > 1e-20 else {}

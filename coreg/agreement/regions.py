@@ -58,7 +58,8 @@ def level_region(level: np.ndarray, grid: Grid, rules: RegionRules | None = None
     generator = contour_generator(
         z=window, name="serial", fill_type=FillType.ChunkCombinedOffsetOffset
     )
-    (points,), (starts,), (outer,) = generator.filled(0.0, np.inf)
+    filled: Any = generator.filled(0.0, np.inf)  # its type depends on the fill type
+    (points,), (starts,), (outer,) = filled
     origin = (np.array(grid.origin) + (corner - 1) * grid.spacing)[::-1]
     xy = np.asarray(points) * grid.spacing[::-1] + origin
     smallest = 0.0 if rules is None else rules.smallest_mm2
@@ -149,7 +150,8 @@ def measure_regions(predicted: Any, pathology: Any, valid: Any) -> np.ndarray:
     a, b, whole = p.area, q.area, valid.area
     both = shapely.intersection(p, q).area
     centre = _centroid(p) - _centroid(q)
-    size_p, size_q = _extent(p), _extent(q)
+    size_p = _extent(_main_piece(predicted, p, valid))
+    size_q = _extent(_main_piece(pathology, q, valid))
     mean, hd95, hausdorff = _distances(
         _boundary(predicted, p, valid), _boundary(pathology, q, valid)
     )
@@ -190,6 +192,15 @@ def _centroid(region: Any) -> np.ndarray:
     if region.is_empty:
         return np.full(2, np.nan)
     return shapely.get_coordinates(shapely.centroid(region))[0, ::-1]
+
+
+def _main_piece(whole: Any, kept: Any, valid: Any) -> Any:
+    """Of the piece with the largest area inside the region of validity, what lies inside."""
+    pieces = shapely.get_parts(whole)
+    if len(pieces) < 2:
+        return kept
+    inside = [_inside(piece, valid) for piece in pieces]
+    return max(inside, key=shapely.area)
 
 
 def _extent(region: Any) -> tuple[float, float]:
