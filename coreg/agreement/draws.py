@@ -26,6 +26,7 @@ ALIGNMENT, OUTLINE, NOISE, THRESHOLD = (
     "threshold",
 )
 SOURCES = (ALIGNMENT, OUTLINE, NOISE, THRESHOLD)
+_MOST_DEVIATIONS = 4.0
 
 
 class Draws:
@@ -61,7 +62,7 @@ class Draws:
         self._movable = MovableRegion(outlines_region(tuple(inputs.pathology)), step)
         self._pull = None
         if inputs.transform is not None:
-            self._pull = PullBack(inputs.transform, self._movable.points)
+            self._pull = PullBack(inputs.transform, self._movable.points, inputs.transforms)
         if ALIGNMENT in self.sources and inputs.transforms:
             # Every draw of the posterior is used before one is used again.
             rounds = -(-self._draws // len(inputs.transforms))
@@ -89,8 +90,7 @@ class Draws:
             points = self._movable.moved(self._boundary[draw])
         posterior = ALIGNMENT in sources and bool(self._inputs.transforms)
         if self._pull is not None:
-            transform = self._inputs.transforms[self._which[draw]] if posterior else None
-            points = self._pull(points, transform)
+            points = self._pull(points, int(self._which[draw]) if posterior else None)
         if ALIGNMENT in sources and not posterior:
             points = points + self._shifts[draw]
         return self._movable.region(points)
@@ -120,8 +120,11 @@ class Draws:
             )
 
     def _reach(self, error: np.ndarray) -> tuple[slice, slice]:
-        """The box of pixels that noise of five standard deviations could bring into the lesion."""
-        most = 5 * np.hypot(error, self._inputs.threshold_sd_percent)
+        """The box of pixels that noise could bring into the lesion.
+
+        Beyond `_MOST_DEVIATIONS` there are only specks, rare and far smaller than any lesion.
+        """
+        most = _MOST_DEVIATIONS * np.hypot(error, self._inputs.threshold_sd_percent)
         near = np.nan_to_num(self._inputs.score, nan=NO_ESTIMATE) + most > 0
         rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
         if not len(rows):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,8 @@ FWHM_PER_SD = float(2 * np.sqrt(2 * np.log(2)))
 
 # Fields in the pool; two of them at random shifts make a draw.
 POOL = 16
-_SMALLEST_STEP_MM, _MOST_STEPS = 0.002, 12
+# After a step below this what is left is at most a tenth of it, and outlines are far coarser.
+_SMALLEST_STEP_MM, _MOST_STEPS = 0.02, 12
 
 
 class NoiseFields:
@@ -49,8 +51,10 @@ class NoiseFields:
         # White noise passed through a filter keeps the sum of the squares of its kernel.
         damping /= np.sqrt((fft.irfft2(damping, shape) ** 2).sum())
         white = rng.standard_normal(size=(POOL, *shape), dtype=np.float32)
-        self._pool = fft.irfft2(fft.rfft2(white) * damping.astype(np.float32), shape, workers=2)
-        self._shape = grid.shape
+        pool = fft.irfft2(fft.rfft2(white) * damping.astype(np.float32), shape, workers=2)
+        # Continued past their period, so that a shifted field is a plain slice.
+        self._period, self._shape = shape, grid.shape
+        self._pool = np.pad(pool, ((0, 0), (0, grid.shape[0]), (0, grid.shape[1])), mode="wrap")
 
     def draw(self, rng: np.random.Generator) -> np.ndarray:
         """One field of the grid's shape, float32."""
@@ -60,12 +64,8 @@ class NoiseFields:
         return field * np.float32(np.sqrt(0.5))
 
     def _shifted(self, number: int, rng: np.random.Generator) -> np.ndarray:
-        field = self._pool[number]
-        rows, columns = self._shape
-        r, c = rng.integers(field.shape[0]), rng.integers(field.shape[1])
-        take_rows = np.arange(r, r + rows) % field.shape[0]
-        take_columns = np.arange(c, c + columns) % field.shape[1]
-        return field[take_rows][:, take_columns]
+        r, c = (int(rng.integers(period)) for period in self._period)
+        return self._pool[number, r : r + self._shape[0], c : c + self._shape[1]]
 
 
 class MovableRegion:
@@ -138,12 +138,21 @@ class MovableRegion:
 class PullBack:
     """Brings slide points near fixed ones to the plane, through many transforms near one.
 
-    Starts from the point estimate and takes quasi-Newton steps with its Jacobian until they fall
-    below 2 µm, much cheaper than inverting each draw; what does not settle is inverted in full.
+    Starts from the point estimate and takes quasi-Newton steps with its Jacobian, much cheaper than
+    inverting each draw; what does not settle is inverted in full.
+
+    Parameters
+    ----------
+    transform : the point estimate
+    slide : (n, 2) the fixed points
+    draws : transforms near it; where they take the start is found for all at once, since draws of
+        one family share what they compute at the same points
     """
 
-    def __init__(self, transform: Transform, slide: np.ndarray) -> None:
-        self._transform = transform
+    def __init__(
+        self, transform: Transform, slide: np.ndarray, draws: Sequence[Transform] = ()
+    ) -> None:
+        self._transforms = [transform, *draws]
         self.start = transform.to_plane(slide)
         lost = ~np.isfinite(self.start).all(axis=1)
         if lost.any():
@@ -152,16 +161,19 @@ class PullBack:
                 "imaging plane: the alignment folds there; use a smoother alignment."
             )
         self._inverse = np.linalg.inv(transform.jacobian(self.start))
+        self._from_start = [one.to_slide(self.start) for one in self._transforms]
 
-    def __call__(self, slide: np.ndarray, draw: Transform | None = None) -> np.ndarray:
+    def __call__(self, slide: np.ndarray, draw: int | None = None) -> np.ndarray:
         """Plane points (n, 2) of slide points (n, 2), through a draw or the point estimate."""
-        transform = draw or self._transform
-        plane = self.start.copy()
+        number = 0 if draw is None else draw + 1
+        transform, plane = self._transforms[number], self.start
+        mapped = self._from_start[number]
         for _ in range(_MOST_STEPS):
-            step = np.einsum("nij,nj->ni", self._inverse, transform.to_slide(plane) - slide)
-            plane -= step
+            step = np.einsum("nij,nj->ni", self._inverse, mapped - slide)
+            plane = plane - step
             if np.abs(step).max() < _SMALLEST_STEP_MM:
                 return plane
+            mapped = transform.to_slide(plane)
         return transform.to_plane(slide)
 
 

@@ -48,7 +48,8 @@ def level_region(level: np.ndarray, grid: Grid, rules: RegionRules | None = None
     """
     from contourpy import FillType, contour_generator
 
-    padded = np.pad(np.nan_to_num(level, nan=NO_ESTIMATE), 1, constant_values=NO_ESTIMATE)
+    padded = np.full((level.shape[0] + 2, level.shape[1] + 2), NO_ESTIMATE, dtype=level.dtype)
+    np.copyto(padded[1:-1, 1:-1], level, where=~np.isnan(level))
     above = padded > 0
     rows, columns = np.flatnonzero(above.any(axis=1)), np.flatnonzero(above.any(axis=0))
     if not len(rows):

@@ -240,6 +240,6 @@ def test_pulling_back_near_the_point_estimate_equals_the_inverse():
         Affine(TURNED.matrix * 1.02, TURNED.offset + 0.3), bend, rng.normal(0, 0.15, (8, 9, 2))
     )
     slide = base.to_slide(ellipse(3, 3).exterior)
-    pull = PullBack(base, slide)
+    pull = PullBack(base, slide, [draw])
     assert pull(slide) == pytest.approx(base.to_plane(slide), abs=1e-6)
-    assert pull(slide, draw) == pytest.approx(draw.to_plane(slide), abs=0.005)
+    assert pull(slide, 0) == pytest.approx(draw.to_plane(slide), abs=0.005)
