@@ -1,15 +1,25 @@
 """Agreement on demo cases with known truth: coverage and width of the intervals, and speed.
 
-Run by hand: ``python tests/benchmarks/bench_agreement.py [cases] [first seed]``.
+Run by hand: ``python tests/benchmarks/bench_agreement.py [--cases A:B] [--keep FILE] [--save]``.
+With --keep a run that was stopped goes on where it was, and parts can be run apart.
 """
 
 from __future__ import annotations
 
+import argparse
+import json
 import sys
+import tempfile
 import time
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from measured import Row, save, table
 
 from coreg.agreement import (
     IntervalInputs,
@@ -37,6 +47,7 @@ ZONES = {
     "ablated + diffusion-damaged": ("ablated", "diffusion-damaged"),
 }
 BARS = ("dice", "predicted_area_mm2", "pathology_area_mm2")
+SCORED = (*BARS, "jaccard", "sensitivity", "precision", "area_ratio")
 
 
 @dataclass(frozen=True)
@@ -125,39 +136,111 @@ def point_values(
     return measure_outlines(lesion.outlines, mapped, simulated.plane, valid).to_dict()
 
 
-def coverage(cases: int, first: int, draws: int) -> None:
+def scored(seed: int, draws: int) -> dict[str, Any]:
+    """What one case adds to the record: for each lesion and measure the truth, the value, its
+    limits and the value with the true alignment."""
+    start = time.perf_counter()
+    case = demo_case(seed, draws)
+    lesions: dict[str, Any] = {}
+    for zone, inputs in case.inputs.items():
+        found = intervals(inputs, draws, seed)
+        truth = with_what_follows(case.truth[zone])
+        lesions[zone] = {
+            "measures": {
+                name: {
+                    "truth": truth[name],
+                    "value": found[name].value,
+                    "low": found[name].low,
+                    "high": found[name].high,
+                    "with_true_alignment": case.point[zone][name],
+                }
+                for name in SCORED
+            },
+            "shares": found.shares["dice"],
+        }
+    return {
+        "seed": seed,
+        "draws": draws,
+        "seconds": time.perf_counter() - start,
+        "lesions": lesions,
+    }
+
+
+def with_what_follows(truth: dict[str, float]) -> dict[str, float]:
+    """The truth's Dice and areas, and the measures that they determine."""
+    a, b = truth["predicted_area_mm2"], truth["pathology_area_mm2"]
+    both = truth["dice"] * (a + b) / 2
+    return {**truth, "sensitivity": both / b, "precision": both / a, "area_ratio": a / b}
+
+
+def record(path: Path, seeds: range, draws: int) -> list[dict[str, Any]]:
+    """The records of all seeds, a line each; those that the file has are not made again."""
+    lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
+    known = {found["seed"]: found for found in map(json.loads, lines) if found["draws"] == draws}
+    for seed in seeds:
+        if seed not in known:
+            known[seed] = scored(seed, draws)
+            with open(path, "a", encoding="utf-8") as file:
+                file.write(json.dumps(known[seed]) + "\n")
+            print(f"seed {seed}: {known[seed]['seconds']:.1f} s", flush=True)
+    return [known[seed] for seed in seeds]
+
+
+def coverage(records: list[dict[str, Any]]) -> list[Row]:
     """How often the intervals hold the truth, how wide they are, and how far point values are."""
-    inside: dict[str, list[bool]] = {name: [] for name in BARS}
-    below: dict[str, list[bool]] = {name: [] for name in BARS}
-    width: dict[str, list[float]] = {name: [] for name in BARS}
-    off: dict[str, list[float]] = {name: [] for name in BARS}
-    shares: dict[str, list[float]] = {}
-    for seed in range(first, first + cases):
-        case = demo_case(seed, draws)
-        for zone, inputs in case.inputs.items():
-            found = intervals(inputs, draws, seed)
-            for name in BARS:
-                truth, interval = case.truth[zone][name], found[name]
-                inside[name].append(interval.low <= truth <= interval.high)
-                below[name].append(truth < interval.low)
-                scale = 1.0 if name == "dice" else truth
-                width[name].append((interval.high - interval.low) / scale)
-                off[name].append(abs(case.point[zone][name] - truth) / scale)
-            for source, share in found.shares["dice"].items():
-                shares.setdefault(source, []).append(share)
-    print(f"{cases} cases x {len(ZONES)} lesions, {draws} draws")
-    for name in BARS:
-        print(
-            f"{name}: coverage {np.mean(inside[name]):.1%} (truth below {np.mean(below[name]):.1%})"
-            f", median width {np.median(width[name]):.3f}, with true alignment median error "
-            f"{np.median(off[name]):.4f}" + ("" if name == "dice" else " (of the area)")
+    lesions = [lesion for found in records for lesion in found["lesions"].values()]
+    draws = records[0]["draws"]
+    note = f"{len(records)} seeded demo cases, 2 lesions each, {draws:,} draws"
+    rows = []
+    for name in SCORED:
+        of = [lesion["measures"][name] for lesion in lesions]
+        held = [m["low"] <= m["truth"] <= m["high"] for m in of]
+        below = sum(m["truth"] < m["low"] for m in of)
+        # The lesions of a case share their errors, so the figure's own limits count cases.
+        low, high = binomial_interval(round(len(records) * np.mean(held)), len(records))
+        relative = name.endswith("_mm2")
+        width = np.median([(m["high"] - m["low"]) / (m["truth"] if relative else 1) for m in of])
+        bar = "90–98 %" if name in BARS else ""
+        rows.append(
+            Row(
+                "agreement",
+                f"95 % interval of {name} holds the truth",
+                100 * float(np.mean(held)),
+                "%",
+                bar,
+                note=f"{note}; by cases {100 * low:.1f}–{100 * high:.1f} %; truth below "
+                f"{below}, above {len(held) - sum(held) - below}",
+            )
         )
-    for source, values in shares.items():
-        print(f"share of the width of Dice, median: {source} {np.median(values):.0%}")
+        unit = "of the area" if relative else ""
+        rows.append(Row("agreement", f"median width of that interval, {name}", width, unit))
+    for name, limit in (("dice", 0.02), *((area, 0.03) for area in BARS[1:])):
+        of = [lesion["measures"][name] for lesion in lesions]
+        scale = [m["truth"] if name != "dice" else 1.0 for m in of]
+        off = [
+            abs(m["with_true_alignment"] - m["truth"]) / s for m, s in zip(of, scale, strict=True)
+        ]
+        unit = "" if name == "dice" else "of the area"
+        what = f"error of {name} with the true alignment, median"
+        rows.append(Row("agreement", what, float(np.median(off)), unit, f"≤ {limit:g}", note=note))
+    for source in lesions[0]["shares"]:
+        share = 100 * float(np.median([lesion["shares"].get(source, 0.0) for lesion in lesions]))
+        rows.append(
+            Row("agreement", f"share of Dice's uncertainty from {source}, median", share, "%")
+        )
+    return rows
 
 
-def speed() -> None:
-    """1,000 draws on a plane of 400 x 300 pixels with all sources, against 100 pixel counts."""
+def binomial_interval(hits: int, n: int) -> tuple[float, float]:
+    """Exact 95 % limits of a share (Clopper and Pearson 1934, by SciPy)."""
+    from scipy.stats import binomtest
+
+    found = binomtest(hits, n).proportion_ci(0.95, method="exact")
+    return float(found.low), float(found.high)
+
+
+def speed() -> list[Row]:
+    """1,000 draws on a plane of 400 x 300 pixels with all sources, against as many pixel counts."""
     grid = Grid((400, 300), (0.1, 0.1))
     rows, columns = np.meshgrid(grid.rows, grid.columns, indexing="ij")
     score = 60 * np.exp(-((rows - 20) ** 2 + (columns - 15) ** 2) / 32) - 30
@@ -178,9 +261,9 @@ def speed() -> None:
         transforms=moved,
         outline_sd_mm=0.2,
     )
-    start = time.perf_counter()
+    start, cpu = time.perf_counter(), time.process_time()
     intervals(inputs, 1000)
-    ours = time.perf_counter() - start
+    ours, cpu = time.perf_counter() - start, time.process_time() - cpu
     mapped = [Outline(ring, "plane")]
     predicted = [Outline(ring + 0.2, "plane")]
     measure_outlines(predicted, mapped, grid)
@@ -188,14 +271,37 @@ def speed() -> None:
     for _ in range(20):
         measure_outlines(predicted, mapped, grid)
     counted = (time.perf_counter() - start) / 20 * 1000
-    print(f"1,000 draws, 4 sources: {ours:.2f} s; {counted / ours:.0f} x faster than by pixels")
+    note = f"{cpu:.1f} s of one core; all four sources, then each alone"
+    return [
+        Row(
+            "agreement",
+            "1,000 draws of all measures, plane of 400 × 300 pixels",
+            ours,
+            "s",
+            "≤ 5 s",
+            "pixel counts on the refined grid, 1,000 times",
+            counted,
+            note,
+        )
+    ]
 
 
 def main() -> None:
-    cases = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
-    speed()
-    coverage(cases, first, 1000)
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--cases", default="0:200", help="seeds FIRST:END")
+    parser.add_argument("--draws", type=int, default=1000)
+    parser.add_argument("--keep", type=Path, help="file to which each case's line is added")
+    parser.add_argument("--quick", action="store_true", help="eight cases")
+    parser.add_argument("--save", action="store_true", help="keep the rows for the page")
+    asked = parser.parse_args()
+    first, end = (int(n) for n in asked.cases.split(":"))
+    seeds = range(first, min(end, first + 8) if asked.quick else end)
+    with tempfile.TemporaryDirectory() as scratch:
+        records = record(asked.keep or Path(scratch) / "cases.jsonl", seeds, asked.draws)
+    rows = speed() + coverage(records)
+    print(table(rows))
+    if asked.save:
+        save("agreement", rows, quick=asked.quick)
 
 
 if __name__ == "__main__":
