@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -249,14 +251,22 @@ class MainPanel(QWidget):
             row.name.setChecked(name == step)
         if before != step:
             _call(self.pages[before], "left")
-            self._show_layers(step)
-            _call(self.pages[step], "entered")
-        self._share_out()
+            acts: list[Callable[[], None]] = [
+                *self._layers_to_turn(step),
+                partial(_call, self.pages[step], "entered"),
+            ]
+            self.jobs.each([partial(self._if_still, step, act) for act in acts], self._share_out)
 
-    def _show_layers(self, step: str) -> None:
-        if step in SHOWN:
-            for viewer in (self.viewer, self.canvas.viewer):
-                scene.show_only(viewer, SHOWN[step])
+    def _if_still(self, step: str, act: Callable[[], None]) -> None:
+        """Do a part of showing a page, unless another page was chosen meanwhile."""
+        if self.page == step:
+            act()
+
+    def _layers_to_turn(self, step: str) -> list[Callable[[], None]]:
+        if step not in SHOWN:
+            return []
+        viewers = (self.viewer, self.canvas.viewer)
+        return [act for viewer in viewers for act in scene.show_only(viewer, SHOWN[step])]
 
     def run(self, step: str) -> None:
         """Do one step, again where it is done."""
@@ -286,8 +296,7 @@ class MainPanel(QWidget):
         self.title.setToolTip(str(self.desk.case.folder))
         self.viewer.title = f"coreg: {self.desk.case.name}"
         self._zooms = [None, None]
-        self._show_layers(self.page)
-        self._fit()
+        self.jobs.each(self._layers_to_turn(self.page), self._fit)
 
     def _show_states(self, states: dict[str, Status]) -> None:
         lacking = missing(self.desk)

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 GRAB_PX = 9.0
 CLICK_PX = 4.0
 WAITING = "#56b4e9"
+# What a landmark's layer shows beside the places.
+LOOKS = ("features", "symbol", "border_color", "face_color", "size")
 
 
 class Pointing:
@@ -123,25 +125,35 @@ class Pointing:
         if self.desk.store is None:
             return
         acts = [act for frame in self._sides for act in self._to_make(frame)]
-        if acts:
-            self.desk.jobs.each(acts, self.draw)
+        acts += [partial(self._fill, frame) for frame in self._sides]
+        acts += [partial(self._point_expected, frame) for frame in self._sides]
+        self.desk.jobs.each(acts, lambda: None)
+
+    def _fill(self, frame: Frame) -> None:
+        """Put the landmarks as they are now into their layer, where they are not so already."""
+        made = self._landmarks(frame)
+        data, keywords, _ = made
+        layer = scene.find(self._sides[frame], "landmarks")
+        looks = {key: keywords[key] for key in LOOKS}
+        if layer is None:  # taken out by the user meanwhile
             return
-        for frame, viewer in self._sides.items():
-            data, keywords, _ = self._landmarks(frame)
-            layer = scene.find(viewer, "landmarks")
-            if layer is None:  # taken out by the user meanwhile
-                continue
+        moved = layer.data.tolist() != data.tolist()
+        if not moved and layer.metadata.get("looks") == looks:
+            return  # napari is slow to fill a layer, even with what is in it
+        if moved:
             layer.data = data
-            layer.features = keywords["features"]
-            layer.symbol = keywords["symbol"] or "o"
-            if len(data):
-                layer.border_color = keywords["border_color"]
-                layer.face_color = keywords["face_color"]
-                layer.size = keywords["size"]
-            layer.selected_data = set()
-            layer.refresh()
-        for frame in self._sides:
-            self._point(frame, self._expected(frame))
+        layer.features = keywords["features"]
+        layer.symbol = keywords["symbol"] or "o"
+        if len(data):
+            layer.border_color = keywords["border_color"]
+            layer.face_color = keywords["face_color"]
+            layer.size = keywords["size"]
+        layer.selected_data = set()
+        layer.refresh()
+        layer.metadata["looks"] = looks
+
+    def _point_expected(self, frame: Frame) -> None:
+        self._point(frame, self._expected(frame))
 
     def _to_make(self, frame: Frame) -> list[Callable[[], Any]]:
         """What makes the layers that are not there yet."""
@@ -209,7 +221,7 @@ class Pointing:
         points = np.empty((0, 2)) if place is None else np.array([place], dtype=np.float64)
         if layer is None:
             return
-        if len(points) and len(layer.data) and np.array_equal(layer.data, points):
+        if np.array_equal(layer.data, points):
             return
         layer.data = points
         layer.selected_data = set()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from coreg_napari.layers import LayerData, in_mm, tag
@@ -119,13 +120,19 @@ def replace_contours(layer: Layer, made: LayerData) -> None:
         layer.selected_data = set()
 
 
-def show_only(viewer: ViewerModel, roles: Iterable[str]) -> None:
-    """Make our layers of these roles visible and our others invisible."""
+def show_only(viewer: ViewerModel, roles: Iterable[str]) -> list[Callable[[], None]]:
+    """What makes our layers of these roles visible and our others invisible, a layer an act."""
     chosen = set(roles)
-    for layer in viewer.layers:
-        role = tag(layer).get("role")
-        if role is not None and layer.visible != (role in chosen):
-            layer.visible = role in chosen
+    return [
+        partial(_turn, layer, tag(layer)["role"] in chosen)
+        for layer in viewer.layers
+        if tag(layer).get("role") is not None and layer.visible != (tag(layer)["role"] in chosen)
+    ]
+
+
+def _turn(layer: Layer, visible: bool) -> None:
+    if layer.visible != visible:
+        layer.visible = visible
 
 
 def on_foreign_layer(viewer: ViewerModel, tell: Callable[[Layer], None]) -> None:

@@ -20,8 +20,10 @@ from pathlib import Path
 
 import numpy as np
 from bench_slides import SIZE, write_pyramid
+from measured import Row, save, table
 
 TURN_MS = 1
+OPENING = "opening the window"
 
 
 def import_seconds(statement: str, repeats: int = 5) -> float:
@@ -38,11 +40,11 @@ def import_seconds(statement: str, repeats: int = 5) -> float:
     return min(runs)
 
 
-def bench_import() -> None:
+def bench_import() -> list[Row]:
     """Import of the plugin beside napari's own."""
     ours = import_seconds("import coreg_napari, coreg_napari.readers")
     napari_own = import_seconds("import napari, napari.viewer")
-    print(f"import of the plugin {ours:.3f} s (bar 0.3 s); of napari {napari_own:.2f} s")
+    return [Row("window", "import of the plugin", ours, "s", "≤ 0.3 s", "napari's own", napari_own)]
 
 
 class Blocks:
@@ -64,20 +66,29 @@ class Blocks:
         self.found.append((now[0] - self._last[0], now[1] - self._last[1], self.doing))
         self._last = now
 
-    def report(self) -> None:
-        """The longest blocks by the main thread's processor time, one line an action."""
+    def stop(self) -> None:
+        """Note no more."""
+        self._timer.stop()
+
+    def rows(self, alone: float) -> list[Row]:
+        """The longest blocks by the main thread's processor time, a row an action."""
         worst: dict[str, tuple[float, float]] = {}
         for wall, cpu, doing in self.found:
             before = worst.get(doing, (0.0, 0.0))
             worst[doing] = (max(before[0], wall), max(before[1], cpu))
-        for doing, (wall, cpu) in sorted(worst.items(), key=lambda item: -item[1][1]):
-            print(
-                f"  {doing:34} longest block {1000 * wall:6.0f} ms, processor {1000 * cpu:5.0f} ms"
+        return [
+            Row(
+                "window",
+                f"longest block of the event loop, {doing}",
+                1000 * cpu,
+                "ms",
+                "" if doing == OPENING else "≤ 100 ms",
+                "napari adding one layer of contours",
+                alone,
+                f"processor time; {1000 * wall:.0f} ms by the clock",
             )
-        inside = [cpu for _, cpu, doing in self.found if doing != "opening the window"]
-        print(
-            f"  longest after the window is up: {1000 * max(inside):.0f} ms of processor (100 ms)"
-        )
+            for doing, (wall, cpu) in sorted(worst.items(), key=lambda item: -item[1][1])
+        ]
 
 
 def spin(until, most: float = 300.0) -> None:
@@ -120,7 +131,7 @@ def plain_levels(path: Path):
     return levels, {"rgb": True, "multiscale": True}, "image"
 
 
-def bench_slide() -> None:
+def bench_slide() -> list[Row]:
     """First paint of a slide of 100,000 × 80,000 pixels, napari being up."""
     import napari
 
@@ -139,14 +150,36 @@ def bench_slide() -> None:
         viewer.layers.clear()
         ours = [first_paint(viewer, canvas, lambda: read_slide(str(path))[0]) for _ in range(3)]
         plain = [first_paint(viewer, canvas, lambda: plain_levels(path)) for _ in range(3)]
-        print(f"first paint of {SIZE[1]:,} x {SIZE[0]:,} pixels, napari being up:")
-        print(f"  coreg {ours[0]:.2f} s (first), {min(ours):.2f} s (best of 3); bar 2 s")
-        print(f"  tifffile + zarr + Dask {plain[0]:.2f} s (first), {min(plain):.2f} s (best of 3)")
-        print(f"  ratio of the best: {min(plain) / min(ours):.2f}")
         viewer.close()
+    what = f"first paint of a slide of {SIZE[1]:,} × {SIZE[0]:,}, napari being up"
+    other = "tifffile + zarr + Dask in napari"
+    return [
+        Row("window", f"{what}: first", ours[0], "s", "≤ 2 s", other, plain[0]),
+        Row("window", f"{what}: best of 3", min(ours), "s", "≤ 2 s", other, min(plain)),
+    ]
 
 
-def bench_window(folder: Path) -> None:
+def bench_alone() -> float:
+    """napari without this plugin: its longest block, ms, while it adds one layer of contours."""
+    import napari
+
+    viewer = napari.Viewer()
+    angle = np.linspace(0, 2 * np.pi, 100)
+    ring = np.column_stack([np.sin(angle), np.cos(angle)])
+    blocks = Blocks()
+    blocks.doing = OPENING
+    spin(lambda: False, 1.0)
+    viewer.add_shapes([5 * ring, 3 * ring], shape_type="polygon")  # napari's first layer
+    spin(lambda: False, 1.0)
+    blocks.doing = "adding"
+    viewer.add_shapes([4 * ring, 2 * ring], shape_type="polygon")
+    spin(lambda: False, 1.0)
+    blocks.stop()
+    viewer.close()
+    return 1000 * max(cpu for _, cpu, doing in blocks.found if doing == "adding")
+
+
+def bench_window(folder: Path, alone: float) -> list[Row]:
     """Blocks of the event loop while a case is worked on."""
     from napari.utils.notifications import notification_manager
 
@@ -155,7 +188,7 @@ def bench_window(folder: Path) -> None:
     sys.excepthook = notification_manager.receive_error  # as napari.run does
     viewer, panel = open_window()
     blocks = Blocks()
-    blocks.doing = "opening the window"
+    blocks.doing = OPENING
 
     def settle(doing: str) -> None:
         blocks.doing = doing
@@ -163,7 +196,7 @@ def bench_window(folder: Path) -> None:
         spin(lambda: not panel.jobs.busy)
         spin(lambda: False, 0.3)
 
-    settle("opening the window")
+    settle(OPENING)
     panel.desk.open(folder)
     settle("opening a case")
     for step in panel.pages:
@@ -208,21 +241,24 @@ def bench_window(folder: Path) -> None:
     for step in ("predict", "outline", "align", "agree", "figure"):
         panel.desk.run([step], again=True)
         settle(f"running {step}")
-    print("event loop:")
-    blocks.report()
+    blocks.stop()
     viewer.close()
     spin(lambda: False, 0.2)
+    return blocks.rows(alone)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("case", nargs="?", type=Path, help="a finished case folder")
     parser.add_argument("--only", choices=("import", "slide", "window"), help="one part alone")
+    parser.add_argument("--save", action="store_true", help="keep the rows for the page")
+    parser.add_argument("--quick", action="store_true", help="a coarser demo case")
     options = parser.parse_args()
+    rows: list[Row] = []
     if options.only in (None, "import"):
-        bench_import()
+        rows += bench_import()
     if options.only in (None, "slide"):
-        bench_slide()
+        rows += bench_slide()
     if options.only in (None, "window"):
         with tempfile.TemporaryDirectory() as place:
             folder = options.case
@@ -230,10 +266,13 @@ def main() -> None:
                 from coreg.steps.demo import run_demo
 
                 folder = Path(place) / "case"
-                run_demo(folder, um_per_px=16.0)
-            bench_window(folder)
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"peak memory of this process: {memory:.0f} MB")
+                run_demo(folder, um_per_px=30.0 if options.quick else 16.0)
+            rows += bench_window(folder, bench_alone())
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    rows.append(Row("window", "peak memory of all this in one process", peak, "GB"))
+    print(table(rows))
+    if options.save:
+        save("plugin", rows, options.quick)
 
 
 if __name__ == "__main__":

@@ -132,7 +132,7 @@ class AgreementPage(QWidget):
         if chosen in zones:
             self.zone.setCurrentText(chosen)
         self.zone.blockSignals(False)
-        self._show_overlap()
+        self.desk.jobs.each([lambda: None, self._show_overlap], lambda: None)
 
     def _show_overlap(self) -> None:
         layer = scene.find(self.desk.plane, "overlap")

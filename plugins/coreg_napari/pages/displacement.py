@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -116,17 +117,19 @@ class DisplacementPage(QWidget):
             self.area.setText("Run this step to see where displacement fell.")
             self.when.setText("")
             return
-        if scene.find(self.desk.plane, "change") is None:
-            shown = trusted(maps.change.percent, maps.valid)
-            scene.put(self.desk.plane, change_layer(shown, maps.grid))
         self.time.blockSignals(True)
         self.time.setRange(0, len(maps.series_percent) - 1)
         self.time.setValue(len(maps.series_percent) - 1)
         self.time.blockSignals(False)
-        self._show_time(self.time.value())
-        self._settings()
-        self._colour_bars()
-        self._follow()
+        self.desk.jobs.each(
+            [self._put_change, lambda: self._show_time(self.time.value()), self._settings],
+            lambda: self.desk.jobs.each(self._colour_bars(), self._follow),
+        )
+
+    def _put_change(self) -> None:
+        if self.maps is not None and scene.find(self.desk.plane, "change") is None:
+            shown = trusted(self.maps.change.percent, self.maps.valid)
+            scene.put(self.desk.plane, change_layer(shown, self.maps.grid))
 
     def _settings(self) -> None:
         """Take over what the case says now."""
@@ -158,10 +161,13 @@ class DisplacementPage(QWidget):
             if role in ("change", "amplitude"):
                 layer.visible = role == chosen or layer.name == chosen
 
-    def _colour_bars(self) -> None:
-        for layer in self.desk.plane.layers:
-            if layer.metadata.get("coreg", {}).get("role") in ("change", "amplitude", "error"):
-                show_colour_bar(layer)
+    def _colour_bars(self) -> list[Callable[[], None]]:
+        """What shows the colour bars: one an act, for napari is slow to make one."""
+        return [
+            partial(show_colour_bar, layer)
+            for layer in self.desk.plane.layers
+            if layer.metadata.get("coreg", {}).get("role") in ("change", "amplitude", "error")
+        ]
 
     def _show_time(self, index: int) -> None:
         layer = scene.find(self.desk.plane, "change")
