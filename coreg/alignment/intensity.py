@@ -16,12 +16,12 @@ from coreg.alignment.coarse import Candidate, CoarseOptions, search
 from coreg.alignment.contrast import Feature, density
 from coreg.alignment.lattice import Lattice, Tilted
 from coreg.alignment.linear import shrinkage_of
-from coreg.alignment.posterior import lattice_posterior
+from coreg.alignment.posterior import as_warp, curvature_posterior, judged_posterior
 from coreg.alignment.terms import ImageTerm, Term, solve
 from coreg.alignment.uncertainty import Posterior
 from coreg.alignment.workspace import NoOverlap, Sides, Workspace
 from coreg.errors import FrameError, InputError
-from coreg.geometry import Grid, Image, Outline
+from coreg.geometry import Image, Outline
 from coreg.landmark_pairs import LandmarkPairs
 from coreg.transforms import Affine, Transform, Warp
 
@@ -66,6 +66,8 @@ class IntensityOptions:
         landmarks and outlines decide alone
     strain : standard deviation of local stretch that tissue is taken to have beyond the affine part
     bend_length : length over which the displacement is alike, as a share of the plane's longer side
+        (where landmarks and outlines decide alone, the case's own strain and spreads are judged
+        from them, starting from these; see `coreg.alignment.posterior`)
     area_range : local area of slide per plane, relative to the affine part, never left
     landmark_sd_mm : where the pairs do not say
     outline_sd_mm : how far faithful outlines of the two sides lie apart
@@ -156,9 +158,13 @@ def align_images(
 
         start = affine_part(initial, work.grid(32).centres())
         affine = _best_of(work, [start], say)
-    transform, term, terms, lattice, coefficients = _bend(work, affine, say)
+    term, terms, lattice, coefficients = _bend(work, affine, say)
     say(0.95, "Stating the error")
-    posterior = lattice_posterior(transform, lattice, coefficients, terms, options)
+    if term is None:
+        coefficients, posterior = judged_posterior(affine, lattice, coefficients, terms, options)
+    else:
+        posterior = curvature_posterior(affine, lattice, coefficients, terms, options)
+    transform = as_warp(affine, lattice, coefficients)
     area = _area_range(lattice, coefficients)
     similarity = float("nan") if term is None else term.similarity(lattice.field(coefficients))
     return ImageFit(transform, posterior, similarity, candidates, area, options)
@@ -271,7 +277,7 @@ def _composed(affine: Affine, basis: Tilted, coefficients: np.ndarray) -> Affine
 
 def _bend(
     work: Workspace, affine: Affine, say: Progress
-) -> tuple[Warp, ImageTerm | None, list[Term], Lattice, np.ndarray]:
+) -> tuple[ImageTerm | None, list[Term], Lattice, np.ndarray]:
     lattice: Lattice | None = None
     coefficients = np.empty((0, 2))
     longest = max(work.sides.plane.grid.size)
@@ -281,13 +287,15 @@ def _bend(
         if not level.knots:
             continue
         finer = Lattice(grid, longest / level.knots)
-        coefficients = _carried(lattice, coefficients, finer)
+        coefficients = (
+            np.zeros((finer.size, 2)) if lattice is None else finer.carried(lattice, coefficients)
+        )
         lattice = finer
         term, terms = work.terms(affine, grid, level)
         coefficients, _ = solve(
             lattice,
             terms,
-            prior_of(lattice, work.options, longest),
+            lattice.prior(work.options.strain, work.options.bend_length * longest),
             coefficients,
             iterations=level.iterations,
             tolerance_mm=0.05 * grid.spacing[0],
@@ -295,37 +303,7 @@ def _bend(
         )
     if lattice is None:
         raise InputError("No level of the options bends the map; give one with knots above 0.")
-    return _as_warp(affine, lattice, coefficients), term, terms, lattice, coefficients
-
-
-def prior_of(lattice: Lattice, options: IntensityOptions, longest: float) -> np.ndarray:
-    """Precision of the lattice's coefficients that tissue's stiffness gives; (size, size)."""
-    length = options.bend_length * longest
-    smooth = 0.3 * lattice.stretching / length**2 + 0.1 * lattice.bending
-    return np.asarray(smooth / options.strain**2)
-
-
-def _carried(coarse: Lattice | None, coefficients: np.ndarray, fine: Lattice) -> np.ndarray:
-    """The displacement of a coarse lattice on a finer one, by least squares over the pixels."""
-    if coarse is None:
-        return np.zeros((fine.size, 2))
-    field_ = coarse.field_on(fine.grid, coefficients)
-    gram = fine.gram(np.ones(fine.grid.shape))
-    gram += 1e-6 * np.trace(gram) / fine.size * np.eye(fine.size)
-    right = np.stack([fine.project(field_[..., i]) for i in (0, 1)], axis=1)
-    return np.asarray(np.linalg.solve(gram, right))
-
-
-def _as_warp(affine: Affine, lattice: Lattice, coefficients: np.ndarray) -> Warp:
-    """Sample the lattice at a third of its step: between the samples splines differ by little."""
-    top, left, bottom, right = lattice.grid.bounds
-    shape = tuple(
-        max(4, int(np.ceil((b - a) / lattice.step * 3)) + 1)
-        for a, b in ((top, bottom), (left, right))
-    )
-    spacing = ((bottom - top) / (shape[0] - 1), (right - left) / (shape[1] - 1))
-    grid = Grid((shape[0], shape[1]), spacing, (top, left), "plane")
-    return Warp(affine, grid, lattice.field_on(grid, coefficients))
+    return term, terms, lattice, coefficients
 
 
 def _area_range(lattice: Lattice, coefficients: np.ndarray) -> tuple[float, float]:

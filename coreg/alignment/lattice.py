@@ -138,6 +138,29 @@ class Lattice:
         """Integral over the lattice of squared first derivatives, per mm² of it; (size, size)."""
         return self._integral([(1, 0, 1.0), (0, 1, 1.0)])
 
+    def prior(self, strain: float, length: float, *, flat: bool = False) -> np.ndarray:
+        """Precision of the coefficients that tissue's stiffness gives; (size, size).
+
+        Parameters
+        ----------
+        strain : standard deviation of local stretch; length : mm over which displacement is alike
+        flat : whether affine displacements are free
+        """
+        smooth = 0.3 * self.stretching / length**2 + 0.1 * self.bending
+        if flat:
+            affine = np.column_stack([np.ones(self.size), self.nodes - self.nodes.mean(axis=0)])
+            held = smooth @ affine
+            smooth = smooth - held @ np.linalg.pinv(affine.T @ held, rcond=1e-10) @ held.T
+        return np.asarray(smooth / strain**2)
+
+    def carried(self, coarse: Lattice, coefficients: np.ndarray) -> np.ndarray:
+        """The displacement of another lattice on this one, by least squares over the pixels."""
+        field = coarse.field_on(self.grid, coefficients)
+        gram = self.gram(np.ones(self.grid.shape))
+        gram += 1e-6 * np.trace(gram) / self.size * np.eye(self.size)
+        right = np.stack([self.project(field[..., i]) for i in (0, 1)], axis=1)
+        return np.asarray(np.linalg.solve(gram, right))
+
     def _integral(self, terms: list[tuple[int, int, float]]) -> np.ndarray:
         total = np.zeros((self.size, self.size))
         for dy, dx, weight in terms:

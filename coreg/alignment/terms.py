@@ -7,13 +7,14 @@ of the slide are brought there first, and the unknown displacement u(p) is in pl
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
 from scipy import ndimage
 
 from coreg.alignment.contrast import Channel
+from coreg.alignment.evidence import Rows, Scale
 from coreg.geometry import Grid
 
 
@@ -142,6 +143,25 @@ class PointTerm:
     targets: np.ndarray
     sd_mm: np.ndarray
 
+    def linear(self, at: np.ndarray, basis: np.ndarray, scale: Scale) -> Rows:
+        """What the landmarks say of a displacement's coefficients about points moved to `at`.
+
+        basis : (n, size) at the points; the rows' data are how far they are still off
+        """
+        miss = self.targets - at
+        share = np.minimum(1, 3 / np.maximum(np.linalg.norm(miss, axis=1) / self.sd_mm, 1e-9))
+        return Rows(
+            np.kron(basis, np.eye(2)),
+            miss.ravel(),
+            np.repeat(self.sd_mm, 2),
+            np.repeat(share, 2),
+            scale,
+        )
+
+    def scaled(self, by: float) -> PointTerm:
+        """The same with all standard deviations multiplied."""
+        return replace(self, sd_mm=self.sd_mm * by)
+
     def add(self, sums: Sums, basis: Basis, coefficients: np.ndarray) -> None:
         b = basis.at(self.points)
         miss = self.points + b @ coefficients - self.targets
@@ -188,6 +208,21 @@ class CurveTerm:
         slopes = self._slopes  # type: ignore[attr-defined]
         normal = [ndimage.map_coordinates(s, index, order=1, mode="nearest") for s in slopes]
         return miss, np.stack(normal, axis=1)
+
+    def linear(self, at: np.ndarray, basis: np.ndarray, scale: Scale) -> Rows:
+        """As `PointTerm.linear`; each point of a curve is held across it only."""
+        miss, normal = self.misses(at)
+        return Rows(
+            (basis[:, :, None] * normal[:, None, :]).reshape(len(basis), -1),
+            -miss,
+            np.full(len(miss), self.sd_mm),
+            self.share / (1 + (miss / self.reach) ** 2) ** 2,
+            scale,
+        )
+
+    def scaled(self, by: float) -> CurveTerm:
+        """The same with the standard deviation multiplied."""
+        return replace(self, sd_mm=self.sd_mm * by)
 
     def add(self, sums: Sums, basis: Basis, coefficients: np.ndarray) -> None:
         b = basis.at(self.points)

@@ -1,25 +1,29 @@
 """Alignment on real serial sections and on seeded demo cases; itk-elastix in the same run.
 
-    python tests/benchmarks/bench_alignment.py [bars, e.g. 1,2,3,4] [trials]
+    python tests/benchmarks/bench_alignment.py [--bars 1,2] [--cases A:B] [--store FILE] [--save]
 
-Prints Markdown tables. Bar 4 draws its cases from seeds 0–49; defaults were chosen on seeds from
-200 on. Errors of pairs are rTRE: distance over the slide image's diagonal, median over landmarks.
+Bar 4 draws its cases from seeds 0 to 49; what is believed of a case beforehand was chosen on seeds
+from 200 on. Errors of pairs are rTRE: distance over the slide image's diagonal, median over
+landmarks. A long series can be run piecewise: with --store, trials that the file holds are not run
+again.
 """
 
 from __future__ import annotations
 
+import argparse
 import csv
-import sys
+import json
 import tempfile
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import permutations
 from pathlib import Path
 
 import numpy as np
+from measured import Row, save, table
 
 from coreg.alignment import (
-    ImageFit,
     IntensityOptions,
     LandmarkPairs,
     align_images,
@@ -28,12 +32,11 @@ from coreg.alignment import (
     sample_transforms,
 )
 from coreg.geometry import Grid, Image, Outline, resample
+from coreg.transforms import Transform
 
 DATA = Path(__file__).resolve().parents[2].parent / "shared" / "data" / "serial-sections"
 STAINS = ("he", "cc10", "prospc")
 PAIRS = tuple(permutations(STAINS, 2))
-# Outlines decide the demo cases: the section and the echo image share hardly any contrast.
-CROSS = IntensityOptions(features=())
 
 
 def section(stain: str, frame: str) -> Image:
@@ -89,57 +92,51 @@ def rtre(moved: np.ndarray, stain: str) -> float:
     return float(100 * np.median(np.linalg.norm(moved - marks(stain), axis=1)) / diagonal)
 
 
-def bar_1() -> None:
-    print("\n| pair | affine part, % | rTRE, % | s | itk-elastix, % | s | least area |")
-    print("|---|--:|--:|--:|--:|--:|--:|")
-    rows = []
-    for a, b in PAIRS:
-        plane, slide = section(a, "plane"), section(b, "slide")
-        start = time.perf_counter()
-        fit = align_images(plane, slide)
-        seconds = time.perf_counter() - start
-        moved, other_seconds = elastix(plane, slide, marks(a))
-        rows.append(
-            (
-                rtre(fit.affine.to_slide(marks(a)), b),
-                rtre(fit.transform.to_slide(marks(a)), b),
-                seconds,
-                rtre(moved, b),
-                other_seconds,
-                fit.area_range[0],
-            )
-        )
-        print(f"| {a} → {b} |" + "|".join(f" {v:.2f} " for v in rows[-1]) + "|", flush=True)
-    print("| mean |" + "|".join(f" {v:.2f} " for v in np.mean(rows, axis=0)) + "|")
+def pair_trial(number: int) -> dict[str, float]:
+    """Bar 1 on one ordered pair, with itk-elastix in the same run."""
+    a, b = PAIRS[number]
+    plane, slide = section(a, "plane"), section(b, "slide")
+    start = time.perf_counter()
+    fit = align_images(plane, slide)
+    seconds = time.perf_counter() - start
+    moved, other_seconds = elastix(plane, slide, marks(a))
+    return {
+        "affine_rtre": rtre(fit.affine.to_slide(marks(a)), b),
+        "rtre": rtre(fit.transform.to_slide(marks(a)), b),
+        "seconds": seconds,
+        "elastix_rtre": rtre(moved, b),
+        "elastix_seconds": other_seconds,
+        "least_area": fit.area_range[0],
+    }
 
 
-def bar_2() -> None:
-    print("\n| pair | observers, % | affine of 8, % | spline of 8, % | images and 8, % |")
-    print("|---|--:|--:|--:|--:|")
-    for a, b in PAIRS:
-        plane, slide = section(a, "plane"), section(b, "slide")
-        diagonal = np.hypot(*slide.grid.size)
-        known = well_spread(marks(a), 8)
-        rest = np.setdiff1d(np.arange(80), known)
-        pairs = LandmarkPairs(marks(a)[known], marks(b)[known])
-        spread = float("nan")
-        if b != "cc10":
-            both = np.linalg.norm(marks(b) - marks(b, second=True), axis=1)
-            spread = float(100 * np.median(both) / diagonal)
-        # A landmark is taken to be placed as well as 0.3 % of the diagonal.
-        options = replace(IntensityOptions(), landmark_sd_mm=0.003 * diagonal)
-        maps = (
-            fit_landmarks(pairs, "affine").transform,
-            fit_landmarks(pairs, "thin-plate").transform,
-            align_images(plane, slide, options, landmarks=pairs).transform,
-        )
-        errors = [
-            100
-            * np.median(np.linalg.norm((m.to_slide(marks(a)) - marks(b))[rest], axis=1))
-            / diagonal
-            for m in maps
-        ]
-        print(f"| {a} → {b} | {spread:.2f} |" + "|".join(f" {e:.2f} " for e in errors) + "|")
+def landmark_trial(number: int) -> dict[str, float]:
+    """Bar 2 on one ordered pair: eight landmarks, measured at the other 72."""
+    a, b = PAIRS[number]
+    plane, slide = section(a, "plane"), section(b, "slide")
+    diagonal = np.hypot(*slide.grid.size)
+    known = well_spread(marks(a), 8)
+    rest = np.setdiff1d(np.arange(80), known)
+    pairs = LandmarkPairs(marks(a)[known], marks(b)[known])
+    spread = float("nan")
+    if b != "cc10":
+        both = np.linalg.norm(marks(b) - marks(b, second=True), axis=1)
+        spread = float(100 * np.median(both) / diagonal)
+    # A landmark is taken to be placed as well as 0.3 % of the diagonal.
+    options = replace(IntensityOptions(), landmark_sd_mm=0.003 * diagonal)
+    fit = align_images(plane, slide, options, landmarks=pairs)
+
+    def error(transform: Transform) -> float:
+        miss = (transform.to_slide(marks(a)) - marks(b))[rest]
+        return float(100 * np.median(np.linalg.norm(miss, axis=1)) / diagonal)
+
+    return {
+        "observers": spread,
+        "affine": error(fit_landmarks(pairs, "affine").transform),
+        "spline": error(fit_landmarks(pairs, "thin-plate").transform),
+        "images": error(fit.transform),
+        "least_area": fit.area_range[0],
+    }
 
 
 def turned(image: Image, rng: np.random.Generator) -> tuple[Image, np.ndarray, np.ndarray]:
@@ -157,24 +154,20 @@ def turned(image: Image, rng: np.random.Generator) -> tuple[Image, np.ndarray, n
     return Image(data.clip(0, 255).astype(np.uint8), grid), matrix, shift
 
 
-def bar_3(trials: int) -> None:
-    within, faces, least, folded = 0, 0, [], 0
-    for seed in range(trials):
-        a, b = PAIRS[seed % len(PAIRS)]
-        whole = section(b, "slide")
-        slide, matrix, shift = turned(whole, np.random.default_rng(seed))
-        fit = align_images(section(a, "plane"), slide)
-        miss = fit.transform.to_slide(marks(a)) - (marks(b) @ matrix.T + shift)
-        scale = np.sqrt(abs(np.linalg.det(matrix)))
-        error = 100 * np.median(np.linalg.norm(miss, axis=1)) / scale / np.hypot(*whole.grid.size)
-        within += error <= 1
-        faces += fit.mirrored == (np.linalg.det(matrix) < 0)
-        folded += fit.area_range[0] <= 0
-        least.append(error)
-    print(f"\n| trials | within 1 % | face right | folded | median, % | worst, % |\n{'|--:' * 6}|")
-    print(
-        f"| {trials} | {within} | {faces} | {folded} | {np.median(least):.2f} | {max(least):.2f} |"
-    )
+def turned_trial(seed: int) -> dict[str, float]:
+    """Bar 3 once: a random turn, mirrored half the time, scaled 0.8 to 1.25."""
+    a, b = PAIRS[seed % len(PAIRS)]
+    whole = section(b, "slide")
+    slide, matrix, shift = turned(whole, np.random.default_rng(seed))
+    fit = align_images(section(a, "plane"), slide)
+    miss = fit.transform.to_slide(marks(a)) - (marks(b) @ matrix.T + shift)
+    scale = np.sqrt(abs(np.linalg.det(matrix)))
+    error = 100 * np.median(np.linalg.norm(miss, axis=1)) / scale / np.hypot(*whole.grid.size)
+    return {
+        "rtre": float(error),
+        "face_right": float(fit.mirrored == (np.linalg.det(matrix) < 0)),
+        "least_area": fit.area_range[0],
+    }
 
 
 def drawn(outlines: list[Outline], sd_mm: float, rng: np.random.Generator) -> list[Outline]:
@@ -196,71 +189,169 @@ def drawn(outlines: list[Outline], sd_mm: float, rng: np.random.Generator) -> li
     return made
 
 
-def demo_case(seed: int, landmarks: int, options: IntensityOptions = CROSS) -> tuple[float, ...]:
-    """Median error over the lesion, stated error and its interval in mm, least area, face right."""
+def demo_trial(seed: int) -> dict[str, float]:
+    """Bar 4 on one demo case, without and with six landmarks."""
     from coreg.demo import Scenario, simulate
 
     case = simulate(Scenario.random(seed))
     rng = np.random.default_rng([seed, 1])
     sd = case.scenario.outline_error_mm
+    tissue = (
+        drawn(case.tissue_outline_plane(), sd, rng),
+        drawn(case.tissue_outline_slide(), sd, rng),
+    )
     pairs = case.landmarks()
-    chosen = well_spread(pairs.plane, min(landmarks, len(pairs)))
-    grid = Grid(
-        (10, 10),
-        (case.zones_slide_grid.size[0] / 10, case.zones_slide_grid.size[1] / 10),
-        frame="slide",
-    )
-    fit: ImageFit = align_images(
-        case.bmode,
-        Image(np.zeros(grid.shape, dtype=np.float32), grid)
-        if not options.features
-        else case.section_image(100.0),
-        options,
-        tissue_plane=drawn(case.tissue_outline_plane(), sd, rng),
-        tissue_slide=drawn(case.tissue_outline_slide(), sd, rng),
-        landmarks=pairs.select(chosen) if landmarks else None,
-    )
+    six = pairs.select(well_spread(pairs.plane, min(6, len(pairs))))
+    size = case.zones_slide_grid.size
+    grid = Grid((10, 10), (size[0] / 10, size[1] / 10), frame="slide")
+    # Outlines decide: the section and the echo image share hardly any contrast.
+    glass = Image(np.zeros(grid.shape, dtype=np.float32), grid)
     labels = resample(Image(case.zones_plane, case.zones_plane_grid), case.plane, order=0, fill=0)
     lesion = np.isin(labels, (3, 4))
     lesion = lesion if lesion.sum() > 20 else labels == 2
     points = case.plane.to_mm(np.argwhere(lesion))
     there = case.truth.to_slide(points)
-    error = float(np.median(np.linalg.norm(fit.transform.to_plane(there) - points, axis=1)))
-    quality = assess(fit.transform, case.plane, lesion, draws=sample_transforms(fit, 200, seed))
-    right = float(fit.mirrored == case.scenario.mirrored)
-    return (error, quality.error_mm, *quality.error_interval_mm, fit.area_range[0], right)
-
-
-def bar_4(cases: int, first: int = 0) -> None:
-    print(
-        "\n| landmarks | median error, mm | 90th percentile | stated | interval holds, % |"
-        " above | least area | face right |"
-    )
-    print("|--:" * 8 + "|")
-    for landmarks in (0, 6):
-        rows = np.array([demo_case(first + i, landmarks) for i in range(cases)])
-        held = (rows[:, 2] <= rows[:, 0]) & (rows[:, 0] <= rows[:, 3])
-        print(
-            f"| {landmarks} | {np.median(rows[:, 0]):.2f} | {np.percentile(rows[:, 0], 90):.2f} "
-            f"| {np.median(rows[:, 1]):.2f} | {100 * held.mean():.0f} "
-            f"| {100 * (rows[:, 0] > rows[:, 3]).mean():.0f} | {rows[:, 4].min():.2f} "
-            f"| {rows[:, 5].sum():.0f} |",
-            flush=True,
+    found = {}
+    for name, landmarks in (("", None), ("_6", six)):
+        fit = align_images(
+            case.bmode,
+            glass,
+            IntensityOptions(features=()),
+            tissue_plane=tissue[0],
+            tissue_slide=tissue[1],
+            landmarks=landmarks,
         )
+        quality = assess(fit.transform, case.plane, lesion, draws=sample_transforms(fit, 400, seed))
+        miss = np.linalg.norm(fit.transform.to_plane(there) - points, axis=1)
+        found |= {
+            f"error{name}": float(np.median(miss)),
+            f"stated{name}": quality.error_mm,
+            f"low{name}": quality.error_interval_mm[0],
+            f"high{name}": quality.error_interval_mm[1],
+            f"least_area{name}": fit.area_range[0],
+            f"face_right{name}": float(fit.mirrored == case.scenario.mirrored),
+        }
+    return found
+
+
+BARS: dict[str, tuple[Callable[[int], dict[str, float]], int]] = {
+    "1": (pair_trial, len(PAIRS)),
+    "2": (landmark_trial, len(PAIRS)),
+    "3": (turned_trial, 100),
+    "4": (demo_trial, 50),
+}
+
+
+def run(bar: str, wanted: range, store: Path | None) -> dict[int, dict[str, float]]:
+    """Trials of one bar; those that the store holds are not run again, each is stored at once."""
+    made: dict[str, dict[int, dict[str, float]]] = {}
+    if store is not None and store.exists():
+        kept = json.loads(store.read_text(encoding="utf-8"))
+        made = {b: {int(n): t for n, t in trials.items()} for b, trials in kept.items()}
+    mine = made.setdefault(bar, {})
+    for number in wanted:
+        if number not in mine:
+            mine[number] = BARS[bar][0](number)
+            print(bar, number, {k: round(v, 3) for k, v in mine[number].items()}, flush=True)
+            if store is not None:
+                store.write_text(json.dumps(made), encoding="utf-8")
+    return {n: mine[n] for n in sorted(mine) if n in wanted}
+
+
+def rows_of(bar: str, trials: dict[int, dict[str, float]]) -> list[Row]:
+    """What one bar's trials come to."""
+    if not trials:
+        return []
+    values = {
+        name: np.array([trial[name] for trial in trials.values()])
+        for name in next(iter(trials.values()))
+    }
+    part, n = f"alignment, bar {bar}", f"n = {len(trials)}"
+    least = min(float(v.min()) for k, v in values.items() if k.startswith("least_area"))
+    fold = Row(part, "least local area, relative to affine", least, "", "above 0", note=n)
+    return [*ROWS[bar](part, n, values), fold]
+
+
+def _rows_1(part: str, n: str, v: dict[str, np.ndarray]) -> list[Row]:
+    other = "itk-elastix, default rigid + affine + B-spline"
+    return [
+        Row(part, "mean of median rTRE", v["rtre"].mean(), "%", "≤ 0.45", other,
+            v["elastix_rtre"].mean(), n),
+        Row(part, "worst median rTRE", v["rtre"].max(), "%", "≤ 0.9", other,
+            v["elastix_rtre"].max(), n),
+        Row(part, "time a pair, median", float(np.median(v["seconds"])), "s", "≤ elastix", other,
+            float(np.median(v["elastix_seconds"])), n),
+        Row(part, "mean of median rTRE, affine part alone", v["affine_rtre"].mean(), "%", note=n),
+    ]  # fmt: skip
+
+
+def _rows_2(part: str, n: str, v: dict[str, np.ndarray]) -> list[Row]:
+    judged = np.isfinite(v["observers"])
+    below = (v["images"] <= v["observers"]) & (v["images"] < v["affine"])
+    return [
+        Row(part, "pairs at or below the observers and below affine", float(below[judged].sum()),
+            f"of {judged.sum()}", "all", note="images and 8 landmarks"),
+        Row(part, "mean of median errors at the other 72", v["images"][judged].mean(), "%",
+            "≤ observers", "spread between two observers", v["observers"][judged].mean()),
+        Row(part, "the same, all pairs", v["images"].mean(), "%", "< affine",
+            "affine fit of the 8", v["affine"].mean(), n),
+        Row(part, "the same, all pairs", v["images"].mean(), "%", "",
+            "thin-plate spline of the 8", v["spline"].mean(), n),
+    ]  # fmt: skip
+
+
+def _rows_3(part: str, n: str, v: dict[str, np.ndarray]) -> list[Row]:
+    return [
+        Row(part, "trials within 1 % median rTRE", 100 * (v["rtre"] <= 1).mean(), "%", "≥ 95",
+            note=n),
+        Row(part, "face told rightly", 100 * v["face_right"].mean(), "%", note=n),
+        Row(part, "median rTRE", float(np.median(v["rtre"])), "%", note=n),
+    ]  # fmt: skip
+
+
+def _rows_4(part: str, n: str, v: dict[str, np.ndarray]) -> list[Row]:
+    rows = []
+    for name, what, bar in (("", "outlines", "≤ 0.5"), ("_6", "outlines and 6 landmarks", "≤ 0.3")):
+        error, low, high = (v[f"{k}{name}"] for k in ("error", "low", "high"))
+        held = 100 * ((low <= error) & (error <= high)).mean()
+        rows += [
+            Row(part, f"{what}: median error over the lesion", float(np.median(error)), "mm", bar,
+                note=n),
+            Row(part, f"{what}: its 90th percentile", float(np.percentile(error, 90)), "mm",
+                note=n),
+            Row(part, f"{what}: stated error", float(np.median(v[f"stated{name}"])), "mm", note=n),
+            Row(part, f"{what}: 95 % interval holds it", held, "%", "90–98", note=n),
+            Row(part, f"{what}: error above the interval", 100 * (error > high).mean(), "%",
+                note=n),
+            Row(part, f"{what}: face told rightly", 100 * v[f"face_right{name}"].mean(), "%",
+                note=n),
+        ]  # fmt: skip
+    return rows
+
+
+ROWS = {"1": _rows_1, "2": _rows_2, "3": _rows_3, "4": _rows_4}
 
 
 def main() -> None:
-    bars = sys.argv[1].split(",") if len(sys.argv) > 1 else ["1", "2", "3", "4"]
-    count = int(sys.argv[2]) if len(sys.argv) > 2 else 0
-    first = int(sys.argv[3]) if len(sys.argv) > 3 else 0
-    if "1" in bars:
-        bar_1()
-    if "2" in bars:
-        bar_2()
-    if "3" in bars:
-        bar_3(count or 100)
-    if "4" in bars:
-        bar_4(count or 50, first)
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--bars", default="1,2,3,4")
+    parser.add_argument("--cases", help="first:last trial of each bar; all where not given")
+    parser.add_argument("--store", type=Path, help="JSON file that keeps finished trials")
+    parser.add_argument("--quick", action="store_true", help="few trials a bar")
+    parser.add_argument("--save", action="store_true")
+    wanted = parser.parse_args()
+    rows: list[Row] = []
+    for bar in wanted.bars.split(","):
+        whole = range(BARS[bar][1])
+        if wanted.cases:
+            first, last = (int(n) for n in wanted.cases.split(":"))
+            whole = range(first, last if bar in "34" else min(last, len(PAIRS)))
+        if wanted.quick:
+            whole = whole[:3]
+        rows += rows_of(bar, run(bar, whole, wanted.store))
+    print(table(rows))
+    if wanted.save:
+        save("alignment", rows, wanted.quick)
 
 
 if __name__ == "__main__":
