@@ -46,7 +46,11 @@ def invented_work(folder: str) -> dict:
         return read_record(results)
     results.mkdir(parents=True, exist_ok=True)
     write_text(results / "threshold.json", json.dumps(_curves(place.name)))
-    write_text(results / "agreement.json", to_json({"zones": _zones(place.name)}))
+    labels = _labels(place.name) if (place / "observers").exists() else None
+    write_text(
+        results / "agreement.json",
+        to_json({"zones": _zones(place.name), "observer_labels": labels}),
+    )
     return read_record(results, ("agree",))
 
 
@@ -55,6 +59,17 @@ def _size(name: str) -> tuple[float, float]:
     rng = np.random.default_rng(int(name[-3:]))
     pathology = rng.uniform(10, 60)
     return pathology * rng.normal(1.0, 0.1) + 1.0, pathology
+
+
+def _labels(name: str) -> dict:
+    """Areas (mm²) that two observers labelled: they differ on a little of the rim and the core."""
+    differ = np.random.default_rng(int(name[-3:])).uniform(0.5, 3, 2)
+    return {
+        "observers": ["first", "second"],
+        "labels": ["neither", "diffusion-damaged", "ablated"],
+        "patterns": [[0, 0], [0, 1], [1, 1], [2, 1], [2, 2]],
+        "areas_mm2": [60.0, differ[0], 15.0, differ[1], 20.0],
+    }
 
 
 def _zones(name: str) -> dict:

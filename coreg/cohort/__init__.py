@@ -9,6 +9,7 @@ from coreg.cohort.bootstrap import Estimate, cluster_bootstrap, cluster_mean
 from coreg.cohort.concordance import Concordance, Intraclass, concordance, intraclass
 from coreg.cohort.groups import GroupComparison, MixedModel, compare_groups, mixed_model
 from coreg.cohort.kappa import Kappa, cohen_kappa, fleiss_kappa, label_table
+from coreg.cohort.observers import case_kappa, study_kappas
 from coreg.cohort.regression import Regression, deming, passing_bablok, r_squared
 from coreg.cohort.run import StudyResult, run_study
 from coreg.cohort.study import Study, StudyCase, load_study
@@ -29,6 +30,7 @@ __all__ = [
     "StudyResult",
     "ThresholdChoice",
     "bland_altman",
+    "case_kappa",
     "cluster_bootstrap",
     "cluster_mean",
     "cohen_kappa",
@@ -46,5 +48,6 @@ __all__ = [
     "r_squared",
     "repeatability",
     "run_study",
+    "study_kappas",
     "summarise_zone",
 ]

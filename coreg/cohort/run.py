@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from coreg.cohort.observers import study_kappas
 from coreg.cohort.study import Study, StudyCase
 from coreg.cohort.summary import ZoneTable, summarise_zone
 from coreg.cohort.tables import csv_text, header, markdown, measure_names, rows
@@ -157,6 +158,11 @@ def _write_tables(
         "done": len(done),
         "failed": [{"case": name, "reason": reason} for name, reason in failed],
         "zones": {zone: summarise_zone(values, seed) for zone, values in zones.items()},
+        "observers": study_kappas(
+            [record.get("observers") for record in found],
+            [case.animal for case in done],
+            seed=seed,
+        ),
     }
     provenance = {"seed": seed, "versions": versions(), "agreement_sha256": hashes}
     paths = {end: study.results / f"cohort.{end}" for end in ("csv", "json", "md")}

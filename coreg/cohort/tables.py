@@ -104,6 +104,7 @@ def markdown(study: str, summary: dict[str, Any], failures: Sequence[tuple[str, 
         [[zone, *_threshold(z["threshold"])] for zone, z in zones.items()],
     )
     lines += _groups(zones)
+    lines += _observers(summary["observers"])
     lines += ["", f"Cases done: {summary['done']}; failed: {len(failures)}."]
     lines += [f"- {name}: {reason}" for name, reason in failures]
     return "\n".join([*lines, ""])
@@ -202,3 +203,22 @@ def _groups(zones: dict[str, Any]) -> list[str]:
         return []
     head = ["Lesion", "Groups", "Animals", "Difference of Dice", "Hedges' g", "p (Welch)"]
     return ["", "Groups, by animal.", "", *_table(head, body)]
+
+
+def _observers(found: dict[str, Any]) -> list[str]:
+    body = [
+        [
+            distinction,
+            f"{group['observers']} ({', '.join(group['names'])})",
+            f"{kappa['n']}, {kappa['animals']}",
+            f"{group['form']}'{'' if group['form'].endswith('s') else 's'}",
+            _estimate(kappa),
+        ]
+        for group in found.get("by_observers", ())
+        for distinction, kappa in group["kappa"].items()
+    ]
+    if not body:
+        return []
+    head = ["What is told apart", "Observers", "Cases, animals", "Kappa", "Value"]
+    text = "Kappa between the pathology's observers (95 % interval by bootstrap over animals)."
+    return ["", text, "", *_table(head, body)]

@@ -27,7 +27,8 @@ def run_one(folder: str) -> Record:
 
     Does only what is to do or stale. Returns
     ``{"state": "done", "reason": "", "ran": steps done now, "sha256": of agreement.json,
-    "zones": zone → measure → [value, low, high], "curves": {"thresholds_percent", zone → Dice}}``,
+    "zones": zone → measure → [value, low, high], "curves": {"thresholds_percent", zone → Dice},
+    "observers": who labelled how much area how, or None}``,
     or ``{"state": "failed", "reason": sentence}``.
     """
     from coreg.case import open_case
@@ -42,6 +43,7 @@ def run_one(folder: str) -> Record:
 def read_record(results: Path, ran: Sequence[str] = ()) -> Record:
     """The record of a case from the files of its finished step `agree`."""
     agreement = (results / "agreement.json").read_bytes()
+    found = json.loads(agreement)
     curves = json.loads((results / "threshold.json").read_bytes())
     return {
         "state": "done",
@@ -53,8 +55,9 @@ def read_record(results: Path, ran: Sequence[str] = ()) -> Record:
                 name: [values["value"], values["low"], values["high"]]
                 for name, values in table["measures"].items()
             }
-            for zone, table in json.loads(agreement)["zones"].items()
+            for zone, table in found["zones"].items()
         },
+        "observers": found.get("observer_labels"),
         "curves": {
             "thresholds_percent": curves["thresholds_percent"],
             "zones": {zone: curve["dice"] for zone, curve in curves["zones"].items()},

@@ -43,6 +43,7 @@ def seed(case: Case) -> int | None:
 def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     """Write agreement.csv and .json, threshold.json, pathology.geojson (plane mm), validity.npz."""
     from coreg.agreement import measure_outlines, resolution_limit
+    from coreg.cohort.observers import case_kappa
     from coreg.sources.maps import save_maps
     from coreg.sources.outlines import write_outlines
 
@@ -50,6 +51,7 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     mapped = [sides.alignment.transform.outline_to_plane(zone) for zone in sides.zones]
     write_outlines(folder / "pathology.geojson", mapped, frame="plane")
     save_maps(folder / "validity.npz", sides.grid, {"valid": sides.valid})
+    labels = need(case, "outline").summary.get("labels")
     zones: dict[str, Any] = {}
     for number, (name, parts) in enumerate(LESIONS.items()):
         pathology = [outline for outline in mapped if outline.zone in parts]
@@ -61,6 +63,9 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         zones[name] = _table(
             point, _intervals(case, sides, parts, show), _areas_as_cut(sides.zones, parts)
         )
+        if labels is not None:
+            kappa = case_kappa(labels, name)
+            zones[name]["measures"]["observers_kappa"] = {"value": kappa, "low": None, "high": None}
     summary = {
         "zones": {name: table["measures"] for name, table in zones.items()},
         "left_out_mm2": sides.left_out,
@@ -89,7 +94,13 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         name: curve.average_precision for name, curve in curves.zones.items()
     }
     summary["dice_that_resolution_allows"] = {name: lim["dice"] for name, lim in limits.items()}
-    everything = {**summary, "case": case.name, "zones": zones, "resolution": limits}
+    everything = {
+        **summary,
+        "case": case.name,
+        "zones": zones,
+        "resolution": limits,
+        "observer_labels": labels,
+    }
     write_text(folder / "agreement.json", to_json(everything))
     write_text(folder / "threshold.json", to_json(curves.to_dict()))
     write_text(folder / "agreement.csv", agreement_csv(case.name, zones))

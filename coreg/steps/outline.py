@@ -139,6 +139,7 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
         about.update(method="single observer", spread_mm=None)
         return zones, about
     from coreg.zones.consensus import consensus
+    from coreg.zones.observers import observer_labels
 
     by_observer = {
         name or "unnamed": [outline for outline in zones if outline.observer == name]
@@ -160,6 +161,7 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
         pairs={
             name: [vars(pair) for pair in region.pairs] for name, region in agreed.regions.items()
         },
+        labels=observer_labels(by_observer, around).to_dict(),
     )
     return agreed.outlines(), about
 

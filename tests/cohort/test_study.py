@@ -97,6 +97,22 @@ def test_statistics_are_those_of_the_cases(tmp_path):
     assert "reason" not in zone["mixed_model"]
 
 
+def test_kappa_of_the_observers_is_in_the_tables_where_several_drew(tmp_path):
+    make_study(tmp_path, 6)
+    for number in range(5):
+        (tmp_path / f"case_{number:03d}" / "observers").touch()
+    result = run(tmp_path)
+    (group,) = result.summary["observers"]["by_observers"]
+    assert (group["form"], group["cases"], group["names"]) == ("Cohen", 5, ["first", "second"])
+    kappa = group["kappa"]["zone labels"]
+    assert 0.8 < kappa["low"] < kappa["value"] < kappa["high"] < 1
+    table = result.markdown.read_text(encoding="utf-8")
+    assert "| zone labels | 2 (first, second) | 5, 5 | Cohen's | 0.9" in table
+    alone = run(make_study(tmp_path / "alone", 2))
+    assert "several observers" in alone.summary["observers"]["reason"]
+    assert "Kappa" not in alone.markdown.read_text(encoding="utf-8")
+
+
 def test_failed_cases_are_listed_and_stop_nothing(tmp_path):
     make_study(tmp_path, 5)
     (tmp_path / "case_001" / "broken").touch()
