@@ -14,10 +14,10 @@ import numpy as np
 from coreg.errors import InputError
 from coreg.geometry import ZONES, Grid, Outline, mask_from_outlines
 from coreg.results import write_text
+from coreg.zones.concentric import concentric
 from coreg.zones.features import FeatureMaps, mixing
 from coreg.zones.proposal import Proposal
-from coreg.zones.regularise import CORE, RIM, Regularity, largest_piece, regularise
-from coreg.zones.rim import at_sector, distance_from, rim_width, sector_of, zone_prior
+from coreg.zones.regularise import CORE, RIM, Regularity, regularise
 
 Progress = Callable[[float, str], None]
 FORMAT = "zone model 1"
@@ -81,11 +81,14 @@ class ZoneModel:
         if adapt:
             centre, scale = _centre_and_scale(stack[tissue])
         out = np.zeros((*tissue.shape, len(self.zones)), dtype=np.float32)
-        terms = _terms((stack[tissue] - centre) / scale)
-        logit = terms @ self.coefficients.T.astype(np.float32) + self.intercept.astype(np.float32)
-        logit -= logit.max(axis=1, keepdims=True)
-        odds = np.exp(logit)
-        out[tissue] = odds / odds.sum(axis=1, keepdims=True)
+        cells = stack[tissue]
+        judged = np.empty((len(cells), len(self.zones)), dtype=np.float32)
+        weights, offset = self.coefficients.T.astype(np.float32), self.intercept.astype(np.float32)
+        for start in range(0, len(cells), _AT_ONCE):
+            part = slice(start, start + _AT_ONCE)
+            judged[part] = _terms((cells[part] - centre) / scale) @ weights + offset
+        judged = np.exp(judged - judged.max(axis=1, keepdims=True))
+        out[tissue] = judged / judged.sum(axis=1, keepdims=True)
         return out
 
     def predict(
@@ -94,9 +97,15 @@ class ZoneModel:
         *,
         regularity: Regularity | None = None,
         adapt: bool = False,
+        strokes: np.ndarray | Iterable[Stroke] | None = None,
         progress: Progress | None = None,
     ) -> Proposal:
         """Label a section. Cells outside the tissue get none.
+
+        Parameters
+        ----------
+        strokes : on this section, as for `train`: what was painted keeps its zone, and counts
+            where boundaries are drawn
 
         Raises
         ------
@@ -105,13 +114,20 @@ class ZoneModel:
         if progress is not None:
             progress(0.0, "judging the section")
         probability = self.probability(features, adapt=adapt)
-        if regularity is None or regularity.concentric:
-            probability = _in_order(probability, self.zones, features, self.options)
+        painted = None if strokes is None else _label_map(strokes, features)
         if progress is not None:
             progress(0.5, "drawing the zones together")
-        labels, confidence = regularise(
+        regularity = regularity or Regularity()
+        nested = None
+        if regularity.concentric and {"ablated", "diffusion-damaged"} < set(self.zones):
+            nested = concentric(probability, self.zones, features, regularity, painted=painted)
+        labels, confidence = nested or regularise(
             probability, self.zones, features.tissue, features.grid, regularity
         )
+        if painted is not None:
+            said = (painted > 0) & features.tissue
+            labels, confidence = np.where(said, painted, labels), np.where(said, 1, confidence)
+            labels, confidence = labels.astype(np.uint8), confidence.astype(np.float32)
         found = bool(np.isin(labels, (CORE, RIM)).any())
         reason = (
             "Zones learnt from strokes."
@@ -200,14 +216,9 @@ def train(
     from sklearn.linear_model import LogisticRegression
 
     options = options or LearnOptions()
-    labels = strokes if isinstance(strokes, np.ndarray) else paint(strokes, features.grid)
-    if labels.shape != features.grid.shape:
-        raise InputError(f"Expected strokes of shape {features.grid.shape}, got {labels.shape}.")
+    labels = _label_map(strokes, features)
     stack, tissue = _stack(features, options), features.tissue
     names_of = {number: zone for zone, number in ZONES.items()}
-    unknown = sorted(set(np.unique(labels)) - {0, *names_of})
-    if unknown:
-        raise InputError(f"Strokes hold the number {unknown[0]}, which is no zone; use ZONES.")
     zones: list[str] = []
     rows: list[np.ndarray] = []
     targets: list[np.ndarray] = []
@@ -316,46 +327,18 @@ def applicability(model: ZoneModel, features: FeatureMaps) -> Applicability:
 # Strokes of a zone count as this many independent cells.
 _EFFECTIVE_CELLS = 200.0
 _OUTERMOST = 2.58
-# As in a proposal: how far the rim may reach, and how much its width may vary.
-_REACH_MM, _SOFTNESS_MM = 1.6, 0.12
+# Cells judged at once, so that their products do not fill the memory.
+_AT_ONCE = 20_000
 
 
-def _in_order(
-    probability: np.ndarray,
-    zones: tuple[str, ...],
-    features: FeatureMaps,
-    options: LearnOptions,
-) -> np.ndarray:
-    """Probabilities with what the distance from the core says of the rim brought in.
-
-    As they are where the model does not know both zones, or finds no core.
-    """
-    if not {"ablated", "diffusion-damaged"} < set(zones):
-        return probability
-    order = Regularity(tv_weight=0.0)
-    labels, _ = regularise(probability, zones, features.tissue, features.grid, order)
-    core = largest_piece(labels == CORE)
-    if not core.any():
-        return probability
-    distance = distance_from(core, features.grid)
-    near = features.tissue & (distance < _REACH_MM)
-    k_core, k_rim = zones.index("ablated"), zones.index("diffusion-damaged")
-    look = probability[near]
-    rest = np.clip(1 - look[:, k_core] - look[:, k_rim], 1e-3, None)
-    sector = sector_of(core)[near]
-    odds = np.log(np.clip(look[:, k_rim], 1e-3, None) / rest)
-    # Averaging carries the rim's look outwards by about the Gaussians' width.
-    carried = float(np.mean(options.sigma_um)) / 1000
-    by_sector = np.maximum(rim_width(odds, distance[near], sector, _REACH_MM) - carried, 0.05)
-    width = at_sector(by_sector, sector)
-    beyond, within, inside = zone_prior(distance[near], width, _SOFTNESS_MM)
-    weighted = np.sqrt(np.clip(look, 1e-6, None)) * beyond[:, None]
-    weighted[:, k_rim] = np.sqrt(look[:, k_rim]) * within
-    weighted[:, k_core] = np.sqrt(look[:, k_core]) * np.maximum(inside, 1e-3)
-    weighted += 1e-9
-    ordered = probability.copy()
-    ordered[near] = weighted / weighted.sum(axis=1, keepdims=True)
-    return ordered
+def _label_map(strokes: np.ndarray | Iterable[Stroke], features: FeatureMaps) -> np.ndarray:
+    labels = strokes if isinstance(strokes, np.ndarray) else paint(strokes, features.grid)
+    if labels.shape != features.grid.shape:
+        raise InputError(f"Expected strokes of shape {features.grid.shape}, got {labels.shape}.")
+    unknown = sorted(set(np.unique(labels)) - {0, *ZONES.values()})
+    if unknown:
+        raise InputError(f"Strokes hold the number {unknown[0]}, which is no zone; use ZONES.")
+    return labels
 
 
 def _check_features(model: ZoneModel, features: FeatureMaps) -> None:

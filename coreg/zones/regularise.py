@@ -54,9 +54,9 @@ def regularise(
     """
     options = options or Regularity()
     numbers = np.array([ZONES[zone] for zone in zones], dtype=np.uint8)
-    smooth = _smooth(probability, tissue, options.tv_weight)
+    smooth = smoothed(probability, tissue, options.tv_weight)
     if options.concentric and "ablated" in zones and "diffusion-damaged" in zones:
-        labels = _nested(smooth, numbers, tissue, grid, options)
+        labels = _nested(smooth, zones, tissue, grid, options)
     else:
         labels = numbers[smooth.argmax(axis=-1)]
         labels = _without_crumbs(labels, tissue, options.smallest_mm2 / grid.pixel_area)
@@ -65,6 +65,54 @@ def regularise(
     given[numbers] = np.arange(len(numbers))
     confidence = np.take_along_axis(smooth, given[labels][..., None], axis=-1)[..., 0]
     return labels, np.where(labels > 0, np.clip(confidence, 0, 1), 0).astype(np.float32)
+
+
+def smoothed(probability: np.ndarray, tissue: np.ndarray, weight: float) -> np.ndarray:
+    """Probabilities (rows, columns, zones) with total variation taken out, glass left out of it."""
+    from skimage.restoration import denoise_tv_chambolle
+
+    # Glass beside the tissue must not pull on the zones at its edge.
+    filled = fill_from_nearest(probability.astype(np.float32), tissue)
+    unsure = filled.max(axis=-1) < 0.999
+    if weight <= 0 or not unsure.any():
+        return filled
+    # Where all is certain and alike there is nothing to smooth.
+    rows, columns = (np.flatnonzero(unsure.any(axis=axis)) for axis in (1, 0))
+    window = (
+        slice(max(0, rows[0] - _MARGIN), rows[-1] + 1 + _MARGIN),
+        slice(max(0, columns[0] - _MARGIN), columns[-1] + 1 + _MARGIN),
+    )
+    smooth = denoise_tv_chambolle(filled[window], weight=weight, channel_axis=-1, max_num_iter=40)
+    smooth = np.clip(smooth, 0, None)
+    filled[window] = smooth / np.maximum(smooth.sum(axis=-1, keepdims=True), 1e-6)
+    return filled
+
+
+def label_rest(
+    smooth: np.ndarray,
+    zones: tuple[str, ...],
+    where: np.ndarray,
+    grid: Grid,
+    options: Regularity,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Label the cells `where` there is no lesion with the likeliest of the other zones.
+
+    Returns
+    -------
+    labels : uint8 (rows, columns); cells elsewhere hold any of these zones, or 0 without others
+    share : float32 (rows, columns), the probability of the zone given among the others
+    """
+    numbers = np.array([ZONES[zone] for zone in zones], dtype=np.uint8)
+    others = np.flatnonzero(~np.isin(numbers, (CORE, RIM)))
+    if not others.size:
+        return np.zeros(where.shape, dtype=np.uint8), np.ones(where.shape, dtype=np.float32)
+    rest = smooth[..., others]
+    labels = numbers[others][rest.argmax(axis=-1)]
+    labels = _without_crumbs(labels, where, options.smallest_mm2 / grid.pixel_area)
+    at = np.zeros(int(numbers.max()) + 1, dtype=int)
+    at[numbers[others]] = np.arange(len(others))
+    given = np.take_along_axis(rest, at[labels][..., None], axis=-1)[..., 0]
+    return labels, given / np.maximum(rest.sum(axis=-1), 1e-6)
 
 
 def fill_from_nearest(values: np.ndarray, known: np.ndarray) -> np.ndarray:
@@ -105,26 +153,6 @@ def _kept(mask: np.ndarray, smallest_px: float) -> np.ndarray:
     return large[pieces]
 
 
-def _smooth(probability: np.ndarray, tissue: np.ndarray, weight: float) -> np.ndarray:
-    from skimage.restoration import denoise_tv_chambolle
-
-    # Glass beside the tissue must not pull on the zones at its edge.
-    filled = fill_from_nearest(probability.astype(np.float32), tissue)
-    unsure = filled.max(axis=-1) < 0.999
-    if weight <= 0 or not unsure.any():
-        return filled
-    # Where all is certain and alike there is nothing to smooth.
-    rows, columns = (np.flatnonzero(unsure.any(axis=axis)) for axis in (1, 0))
-    window = (
-        slice(max(0, rows[0] - _MARGIN), rows[-1] + 1 + _MARGIN),
-        slice(max(0, columns[0] - _MARGIN), columns[-1] + 1 + _MARGIN),
-    )
-    smooth = denoise_tv_chambolle(filled[window], weight=weight, channel_axis=-1, max_num_iter=40)
-    smooth = np.clip(smooth, 0, None)
-    filled[window] = smooth / np.maximum(smooth.sum(axis=-1, keepdims=True), 1e-6)
-    return filled
-
-
 def _without_crumbs(labels: np.ndarray, tissue: np.ndarray, smallest_px: float) -> np.ndarray:
     """Pieces of any zone below the smallest size take the zone of the nearest larger piece."""
     large = np.zeros(labels.shape, dtype=bool)
@@ -135,7 +163,7 @@ def _without_crumbs(labels: np.ndarray, tissue: np.ndarray, smallest_px: float) 
 
 def _nested(
     smooth: np.ndarray,
-    numbers: np.ndarray,
+    zones: tuple[str, ...],
     tissue: np.ndarray,
     grid: Grid,
     options: Regularity,
@@ -144,8 +172,8 @@ def _nested(
     from scipy import ndimage
 
     smallest = options.smallest_mm2 / grid.pixel_area
-    in_core = smooth[..., numbers == CORE].sum(axis=-1)
-    in_lesion = in_core + smooth[..., numbers == RIM].sum(axis=-1)
+    in_core = smooth[..., zones.index("ablated")]
+    in_lesion = in_core + smooth[..., zones.index("diffusion-damaged")]
     core = clean((in_core > 0.5) & tissue, smallest) & tissue
     lesion = clean(((in_lesion > 0.5) | core) & tissue, smallest) & tissue
     if core.any():
@@ -153,11 +181,7 @@ def _nested(
         lesion &= np.isin(pieces, np.unique(pieces[core]))
         width = max(1, round(options.rim_mm / float(np.mean(grid.spacing))))
         lesion |= ndimage.binary_dilation(core, iterations=width) & tissue
-    others = [k for k, number in enumerate(numbers) if number not in (CORE, RIM)]
-    labels = np.zeros(tissue.shape, dtype=np.uint8)
-    if others:
-        labels = numbers[others][smooth[..., others].argmax(axis=-1)]
-        labels = _without_crumbs(labels, tissue & ~lesion, smallest)
+    labels, _ = label_rest(smooth, zones, tissue & ~lesion, grid, options)
     labels[lesion] = RIM
     labels[core] = CORE
     return labels
