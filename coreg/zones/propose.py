@@ -6,7 +6,8 @@
 2. Cells well inside the core, close around it and far from it give a first mixture of Gaussians
    for the core, the rim and the rest; cells between are shared out by expectation-maximisation
    with a prior that depends on the distance from the core, since heat falls off with distance.
-3. The probabilities are regularised with the concentric order respected.
+3. The probabilities are regularised with the concentric order respected, and both boundaries
+   are moved to where what is measured lies half-way between their sides.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import numpy as np
 
 from coreg.errors import InputError
 from coreg.geometry import ZONES, Image
+from coreg.zones.concentric import refine_labels
 from coreg.zones.features import NAMES, FeatureMaps, comparable, compute
 from coreg.zones.proposal import Proposal
 from coreg.zones.regularise import Regularity, clean, regularise
@@ -133,6 +135,9 @@ def propose(
         features.grid,
         options.regularity,
     )
+    if options.regularity.concentric:
+        refined = refine_labels(labels, features, options.regularity)
+        labels, confidence = refined or (labels, confidence)
     found = bool((labels == ZONES["ablated"]).any())
     area = float((labels == ZONES["ablated"]).sum() * features.grid.pixel_area)
     reason = f"Found a core of {area:.1f} mm² with a rim of about {width:.2f} mm."
