@@ -14,7 +14,14 @@ from pathlib import Path, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 from coreg.errors import InputError, UsageError
-from coreg.results import Results, StepResult, file_identity, versions, write_text
+from coreg.results import (
+    Results,
+    StepResult,
+    file_identity,
+    refuse_leading_out,
+    versions,
+    write_text,
+)
 from coreg.schema import SCHEMA, check_settings
 
 if TYPE_CHECKING:
@@ -116,7 +123,7 @@ class Case:
                 f"{self.folder / CASE_FILE}: [{section}] {key} is not given; write there which "
                 "file it is."
             )
-        if isinstance(place, Path) and not place.exists():
+        if isinstance(place, Path) and not _is_there(place):
             raise InputError(
                 f"{place} is not there; correct [{section}] {key} in {self.folder / CASE_FILE}."
             )
@@ -134,7 +141,7 @@ class Case:
             elif name == "outlines":
                 for path in sorted(place.glob("*.geojson")):
                     found[f"outlines/{path.name}"] = path
-            elif place.exists():
+            elif _is_there(place):
                 found[name] = place
         return found
 
@@ -289,12 +296,20 @@ def open_case(folder: str | os.PathLike[str]) -> Case:
     if not place.is_dir():
         raise UsageError(f"{place} is not a folder; give the folder that holds {CASE_FILE}.")
     path = place / CASE_FILE
+    if not os.access(
+        place, os.R_OK | os.X_OK, effective_ids=os.access in os.supports_effective_ids
+    ):
+        raise InputError(f"{place} may not be entered; ask for the right to read it.")
     if not path.is_file():
         raise InputError(
             f"{place} holds no {CASE_FILE}; make one with 'coreg new {place} --slide FILE "
             "--displacement FILE'."
         )
-    return Case(place.absolute(), _checked(_read_text(path), path))
+    case = Case(place.absolute(), _checked(_read_text(path), path))
+    written = (case.results.folder, case.outlines_folder, case.locate("landmarks"))
+    for inside in (place for place in written if isinstance(place, Path)):
+        refuse_leading_out(inside, case.folder)
+    return case
 
 
 def new_case(folder: str | os.PathLike[str], settings: dict[str, dict[str, Any]]) -> Case:
@@ -360,13 +375,16 @@ def _read_text(path: Path) -> str:
     except UnicodeDecodeError as error:
         raise InputError(f"{path} is not UTF-8 text; save it again as UTF-8.") from error
     except OSError as error:
-        raise InputError(f"{path} cannot be read ({error.strerror}).") from error
+        raise InputError(
+            f"{path} cannot be read ({error.strerror}); check that it is a file that you may read."
+        ) from error
 
 
 def _checked(text: str, path: Path) -> dict[str, dict[str, Any]]:
     try:
         values = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    # A whole number of thousands of digits is a plain ValueError.
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{path} is not valid TOML: {error}; correct that line.") from error
     settings = check_settings(values, str(path))
     for section, table in settings.items():
@@ -397,6 +415,14 @@ def _refuse_climbing(named: str, section: str, key: str, path: Path) -> None:
 def _known_step(step: str) -> None:
     if step not in STEPS:
         raise UsageError(f"{step!r} is not a step; the steps are {', '.join(STEPS)}.")
+
+
+def _is_there(place: Path) -> bool:
+    """Whether a file is there; not where its name is too long, or its folder may not be entered."""
+    try:
+        return place.exists()
+    except OSError:
+        return False
 
 
 def _without_path(known: dict[str, Any] | None) -> dict[str, Any] | None:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coreg import __version__
-from coreg.errors import CoregError, UsageError, in_one_line
+from coreg.errors import CoregError, InputError, UsageError, in_one_line
 from coreg.report.cautions import CAUTIONS
 from coreg.schema import SCHEMA
 
@@ -166,9 +166,23 @@ def _print(options: Any, values: dict[str, Any], lines: Sequence[str]) -> None:
     if options.json:
         from coreg.results import to_json
 
-        sys.stdout.write(to_json(values))
+        _write_out(to_json(values))
     else:
-        print("\n".join(lines))
+        _write_out("\n".join(lines) + "\n")
+
+
+def _write_out(text: str) -> None:
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        # What is left in the buffer must not fail again at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise InputError(
+            f"The output cannot be written ({error.strerror}); free some space."
+        ) from error
 
 
 def _new(options: Any) -> None:

@@ -14,14 +14,14 @@ import os
 import shutil
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from coreg.errors import InputError
+from coreg.errors import InputError, in_one_line
 
 RECORD = "record.json"
 _LIBRARIES = ("numpy", "scipy", "scikit-image", "SimpleITK", "scikit-learn", "matplotlib")
@@ -59,6 +59,29 @@ def write_text(path: Path, text: str) -> None:
         raise InputError(
             f"{path.name} could not be written to {path.parent} ({error.strerror}); free some "
             "space or choose a folder you may write to."
+        ) from error
+
+
+def refuse_leading_out(place: Path, folder: Path) -> None:
+    """Raise `InputError` where a link takes a place that is written to out of its folder.
+
+    A folder from elsewhere could otherwise have the tool overwrite files of the user's.
+    """
+    if not Path(os.path.realpath(place)).is_relative_to(os.path.realpath(folder)):
+        raise InputError(
+            f"{place} is a link that leads out of {folder}, and the tool writes there; put a "
+            "plain file or folder in its place."
+        )
+
+
+def read_json(path: Path) -> Any:
+    """What a step wrote as JSON; raise `InputError` where it is damaged or gone."""
+    try:
+        return json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError) as error:
+        raise InputError(
+            f"{path} cannot be read ({in_one_line(str(error), 200)}); delete the results folder "
+            "and run the case again."
         ) from error
 
 
@@ -193,48 +216,70 @@ class Results:
     def locked(self) -> Iterator[None]:
         """Hold the case for this process; raise `InputError` where another one holds it.
 
-        The operating system drops the lock when a process dies, so no stale lock remains.
+        The operating system drops the lock when a process dies, so no stale lock remains; what a
+        dead process left half done is finished or undone.
         """
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            file = open(self.folder / ".lock", "a+", encoding="utf-8")  # noqa: SIM115
+            # Never through a link: what it leads to would be emptied.
+            flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+            handle = os.open(self.folder / ".lock", flags, 0o666)
         except OSError as error:
             raise InputError(
                 f"{self.folder} cannot be written to ({error.strerror}); choose a folder you may "
                 "write to."
             ) from error
-        with file:
-            if not _try_lock(file):
-                file.seek(0)
-                holder = file.read().strip() or "another process"
-                raise InputError(
-                    f"The case in {self.folder.parent} is being worked on by {holder}; wait for "
-                    "it to end, or stop it."
-                )
-            file.seek(0)
-            file.truncate()
-            file.write(f"process {os.getpid()}\n")
-            file.flush()
+        if not _try_lock(handle):
+            holder = os.read(handle, 80).decode("ascii", "replace").strip()
+            os.close(handle)
+            raise InputError(
+                f"The case in {self.folder.parent} is being worked on by "
+                f"{holder or 'another process'}; wait for it to end, or stop it."
+            )
+        try:
+            _name_holder(handle, f"process {os.getpid()}\n")
             for left in self.folder.glob(".*.*"):
                 if left.is_dir() and left.suffix in (".new", ".old"):
                     self._recover(left.stem.lstrip("."))
-            try:
-                yield
-            finally:
-                file.seek(0)
-                file.truncate()
+            remove_abandoned(self.folder.parent)
+            yield
+        finally:
+            _name_holder(handle, "")
+            os.close(handle)
 
 
-def _try_lock(file: Any) -> bool:
+def _name_holder(handle: int, text: str) -> None:
+    """Say in the lock who holds it; on a full disk it stays unsaid."""
+    with suppress(OSError):
+        os.ftruncate(handle, 0)
+        os.lseek(handle, 0, os.SEEK_SET)
+        os.write(handle, text.encode())
+
+
+def remove_abandoned(folder: Path) -> None:
+    """Remove what `write_text` of a process that died left behind, in a folder and its outlines."""
+    for left in (*folder.glob(".*.tmp"), *folder.glob("*/.*.tmp")):
+        owner = left.name.split(".")[-2]
+        if owner.isdecimal() and not _is_running(int(owner)):
+            left.unlink(missing_ok=True)
+
+
+def _is_running(process: int) -> bool:
+    import psutil
+
+    return bool(psutil.pid_exists(process))
+
+
+def _try_lock(handle: int) -> bool:
     try:
         if sys.platform == "win32":
             import msvcrt
 
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
         else:
             import fcntl
 
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         return False
     return True

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from coreg.errors import InputError
+from coreg.errors import InputError, in_one_line
 
 
 @dataclass(frozen=True)
@@ -41,35 +41,37 @@ class Setting:
         """Return `value` in its right type, or raise `InputError` naming `where`."""
         if self.kind == "text":
             if not isinstance(value, str):
-                raise InputError(f"{where} should be text in quotes, got {value!r}.")
+                raise InputError(f"{where} should be text in quotes, got {_shown(value)}.")
             if self.choices and value not in self.choices:
                 raise InputError(
-                    f"{where} should be one of {_listed(self.choices)}, got {value!r}."
+                    f"{where} should be one of {_listed(self.choices)}, got {_shown(value)}."
                 )
             return value
         if self.kind == "texts":
             if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
                 raise InputError(
-                    f'{where} should be a list of texts like ["a", "b"], got {value!r}.'
+                    f'{where} should be a list of texts like ["a", "b"], got {_shown(value)}.'
                 )
             for text in value:
                 if self.choices and text not in self.choices:
                     raise InputError(
-                        f"{where} should hold only {_listed(self.choices)}, got {text!r}."
+                        f"{where} should hold only {_listed(self.choices)}, got {_shown(text)}."
                     )
             return list(value)
         if self.kind == "yes/no":
             if not isinstance(value, bool):
-                raise InputError(f"{where} should be true or false, got {value!r}.")
+                raise InputError(f"{where} should be true or false, got {_shown(value)}.")
             return value
         if self.kind == "whole":
             if isinstance(value, bool) or not isinstance(value, int):
-                raise InputError(f"{where} should be a whole number, got {value!r}.")
+                raise InputError(f"{where} should be a whole number, got {_shown(value)}.")
             return self._bounded(value, where)
         if self.kind == "number":
             return self._bounded(_number(value, where), where)
         if not isinstance(value, list):
-            raise InputError(f"{where} should be a list of numbers like [0.5, 0.5], got {value!r}.")
+            raise InputError(
+                f"{where} should be a list of numbers like [0.5, 0.5], got {_shown(value)}."
+            )
         if self.count and len(value) != self.count:
             raise InputError(f"{where} should hold {self.count} numbers, got {len(value)}.")
         return [self._bounded(_number(v, where), where) for v in value]
@@ -86,10 +88,14 @@ class Setting:
 
 def _number(value: Any, where: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise InputError(f"{where} should be a number, got {value!r}.")
+        raise InputError(f"{where} should be a number, got {_shown(value)}.")
     if not math.isfinite(value):
         raise InputError(f"{where} should be a finite number, got {value}.")
     return float(value)
+
+
+def _shown(value: Any) -> str:
+    return in_one_line(repr(value), 80)
 
 
 def _listed(names: tuple[str, ...]) -> str:
@@ -371,7 +377,7 @@ def check_settings(values: dict[str, Any], where: str = "case.toml") -> dict[str
         if section not in SCHEMA:
             raise InputError(_unknown(f"{where}: section [{section}]", section, SCHEMA))
         if not isinstance(table, dict):
-            raise InputError(f"{where}: [{section}] should be a section, got {table!r}.")
+            raise InputError(f"{where}: [{section}] should be a section, got {_shown(table)}.")
         for key in table:
             if key not in SCHEMA[section]:
                 raise InputError(_unknown(f"{where}: [{section}] {key}", key, SCHEMA[section]))

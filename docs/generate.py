@@ -39,7 +39,12 @@ MODULES: dict[str, tuple[str, ...]] = {
 
 def pages() -> dict[str, str]:
     """Each reference page's text by its file name."""
-    return {"commands.md": commands(), "case-file.md": case_file(), "python.md": python()}
+    return {
+        "commands.md": commands(),
+        "case-file.md": case_file(),
+        "python.md": python(),
+        "bad-input.md": bad_input(),
+    }
 
 
 def commands() -> str:
@@ -213,6 +218,33 @@ def _sentence(text: str) -> str:
 
 def _cell(text: str) -> str:
     return text.replace("|", "\\|").replace("<", "&lt;")
+
+
+def bad_input() -> str:
+    """The page of bad inputs, from the table that the tests try."""
+    import sys
+
+    sys.path.insert(0, str(FOLDER.parents[1] / "tests"))
+    from hard_use.bad_inputs import ALL
+
+    lines = [
+        "# Bad input",
+        "",
+        f"What the tool says to {len(ALL)} bad inputs. Each is a test: one sentence with the cause "
+        "and the remedy, the exit code, no traceback, earlier results untouched, and, where a file "
+        "is made to fill the memory or the time, both measured. Dots stand for names and numbers. "
+        "Exit code 1 says that the case cannot be processed, 2 that the command was used wrongly, "
+        "0 that the work goes on and `coreg check` says what to look at.",
+    ]
+    for part in sorted({bad.part for bad in ALL}):
+        lines += ["", f"## {part}", "", "| what is wrong | what is said | exit code |"]
+        lines.append("| --- | --- | --- |")
+        lines += [
+            f"| {_cell(bad.what)} | {_cell(bad.says)} | {bad.code} |"
+            for bad in ALL
+            if bad.part == part
+        ]
+    return MADE + "\n".join(lines) + "\n"
 
 
 def main() -> None:

@@ -73,6 +73,12 @@ def load_study(path: str | os.PathLike[str]) -> Study:
     names = [case.name for case in cases]
     if twice := sorted({name for name in names if names.count(name) > 1}):
         raise InputError(f"{place}: the case {twice[0]!r} is listed twice; keep one row a case.")
+    places = [os.path.realpath(case.folder) for case in cases]
+    for number, case in enumerate(cases):
+        if places[number] in places[:number]:
+            raise InputError(
+                f"{place}: {case.name!r} is the folder of another row too; keep one row a case."
+            )
     ordered = sorted(cases, key=lambda case: case.name)
     return Study(place.stem, place.absolute().parent, tuple(ordered))
 
@@ -82,16 +88,28 @@ def _rows(path: Path) -> list[dict[str, str]]:
         with open(path, encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file)
             header = [name.strip().lower() for name in reader.fieldnames or []]
+            if any("\0" in name for name in header):
+                raise csv.Error("NUL character")
             reader.fieldnames = header
             rows = [{k: (v or "").strip() for k, v in row.items() if k} for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"{path} cannot be read as a CSV table in UTF-8 ({error}).") from error
+        raise InputError(
+            f"{path} cannot be read as a CSV table in UTF-8 ({error}); save it as that."
+        ) from error
     if "case" not in header:
         raise InputError(f"{path} has no column 'case'; its header should be {', '.join(COLUMNS)}.")
+    if twice := sorted({name for name in header if header.count(name) > 1}):
+        raise InputError(f"{path} has the column {twice[0]!r} twice; keep one.")
     rows = [row for row in rows if any(row.values())]
     for number, row in enumerate(rows, start=2):
         if not row["case"]:
-            raise InputError(f"{path}, line {number}: the column 'case' is empty.")
+            raise InputError(
+                f"{path}, line {number}: the column 'case' is empty; name the case's folder."
+            )
+        if "\0" in row["case"]:
+            raise InputError(
+                f"{path}, line {number}: the case's folder holds a NUL character; take it out."
+            )
     if not rows:
         raise InputError(f"{path} lists no case; add a row for each.")
     return rows

@@ -6,6 +6,7 @@ import hashlib
 import json
 import logging
 import uuid
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from coreg.errors import CoregError, UsageError
+from coreg.results import read_json
 
 Record = dict[str, Any]
 Work = Callable[[str], Record]
@@ -44,7 +46,7 @@ def read_record(results: Path, ran: Sequence[str] = ()) -> Record:
     """The record of a case from the files of its finished step `agree`."""
     agreement = (results / "agreement.json").read_bytes()
     found = json.loads(agreement)
-    curves = json.loads((results / "threshold.json").read_bytes())
+    curves = read_json(results / "threshold.json")
     return {
         "state": "done",
         "reason": "",
@@ -158,15 +160,16 @@ def _client(scheduler: str | None, workers: int | None) -> Iterator[Any]:
         with client:
             yield client
         return
-    with (
-        LocalCluster(
+    with warnings.catch_warnings():
+        # Another cluster on this machine holds Dask's usual port; ours takes a free one.
+        warnings.filterwarnings("ignore", "(?s)Port .* is already in use", UserWarning)
+        cluster = LocalCluster(
             n_workers=workers,
             threads_per_worker=1,
             processes=True,
             dashboard_address=None,
             host="127.0.0.1",
             silence_logs=logging.CRITICAL,  # a case's fault becomes its reason, not a traceback
-        ) as cluster,
-        Client(cluster, set_as_default=False) as client,
-    ):
+        )
+    with cluster, Client(cluster, set_as_default=False) as client:
         yield client

@@ -15,6 +15,7 @@ import numpy as np
 
 from coreg.errors import InputError
 from coreg.geometry import Grid, Image
+from coreg.sources.dicom_pictures import faults, pixels, read_dataset, reason_of
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
@@ -25,6 +26,8 @@ _UNIT_CM = 3
 _SPATIAL_2D = 1
 _DATA_TISSUE = 1
 _CM = 10.0
+# More than a probe shows; what Pillow calls a bomb is larger still.
+_LARGEST_PX = 100_000_000
 
 
 @dataclass(frozen=True)
@@ -114,46 +117,24 @@ def _is_dicom(path: Path) -> bool:
         return file.read(132)[128:] == b"DICM"
 
 
-def read_dataset(path: Path) -> Dataset:
-    """The DICOM data set; `InputError` where it is none."""
-    from pydicom import dcmread
-    from pydicom.errors import InvalidDicomError
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # small deviations from the standard, which are read
-            dataset = dcmread(path)
-    except (InvalidDicomError, EOFError, ValueError, OSError) as error:
-        raise InputError(f"{path.name} cannot be read as DICOM ({error}).") from None
-    if "Rows" not in dataset or "Columns" not in dataset:
-        raise InputError(f"{path.name} holds no picture; point at the DICOM file with the image.")
-    return dataset
-
-
-def pixels(dataset: Dataset, path: Path) -> np.ndarray:
-    """Decoded pixel data: ([frames,] rows, columns[, 3]); YBR and palettes turned into RGB."""
-    from pydicom.pixels import apply_color_lut, pixel_array
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            values = pixel_array(dataset)
-            if dataset.get("PhotometricInterpretation") == "PALETTE COLOR":
-                values = apply_color_lut(values, dataset)
-    except (ValueError, AttributeError, RuntimeError, NotImplementedError, KeyError) as error:
-        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise InputError(
-            f"The picture in {path.name} cannot be decoded ({reason}); export it uncompressed."
-        ) from None
-    return values
-
-
 def calibration(dataset: Dataset, region_at: tuple[int, int] | None = None) -> Calibration | None:
     """The scale of a DICOM picture; None where it has none.
 
     A calibrated region counts if it is two-dimensional with both directions in cm; the largest
     tissue region is taken unless a pixel (row, column) says which. Then Pixel Spacing is tried.
+
+    Raise `InputError` where what the file says of its scale cannot be understood.
     """
+    try:
+        return _calibration(dataset, region_at)
+    except faults() as error:
+        raise InputError(
+            f"The picture's calibration cannot be understood ({reason_of(error)}); give its pixel "
+            "size in mm in case.toml."
+        ) from None
+
+
+def _calibration(dataset: Dataset, region_at: tuple[int, int] | None) -> Calibration | None:
     rows, columns = int(dataset.Rows), int(dataset.Columns)
     usable = [
         r
@@ -224,6 +205,11 @@ def _region(regions: list[Dataset], rows: int, columns: int) -> Calibration:
             f"The calibrated region reaches column {right} and row {bottom}, but the picture has "
             f"{columns} x {rows} pixels: was it cut or scaled after calibration? If scaled, give "
             "its pixel size."
+        )
+    if right < left or bottom < top:
+        raise InputError(
+            f"The calibrated region ends at column {right}, row {bottom}, before its start at "
+            f"column {left}, row {top}; give the picture's pixel size."
         )
     if left >= columns or top >= rows:
         raise InputError(
@@ -301,7 +287,6 @@ def _grey(values: np.ndarray) -> np.ndarray:
 
 def _read_plain(path: Path, pixel_size_mm: tuple[float, float] | None) -> BMode:
     from PIL import Image as Picture
-    from PIL import UnidentifiedImageError
 
     if pixel_size_mm is None:
         raise InputError(
@@ -309,11 +294,21 @@ def _read_plain(path: Path, pixel_size_mm: tuple[float, float] | None) -> BMode:
             "(depth, lateral) in case.toml."
         )
     try:
-        with Picture.open(path) as picture:
+        with warnings.catch_warnings(), Picture.open(path) as picture:
+            warnings.simplefilter("error", Picture.DecompressionBombWarning)
+            if picture.width * picture.height > _LARGEST_PX:
+                raise Picture.DecompressionBombError
             indirect = picture.mode in ("P", "PA", "CMYK", "LA")
             values = np.asarray(picture.convert("RGB") if indirect else picture)
-    except (UnidentifiedImageError, OSError, SyntaxError) as error:
-        raise InputError(f"{path.name} cannot be read as an image ({error}).") from None
+    except Picture.DecompressionBombError:
+        raise InputError(
+            f"{path.name} says that it has more than {_LARGEST_PX // 10**6} million pixels, as no "
+            "B-mode image has; export it again."
+        ) from None
+    except (OSError, ValueError, SyntaxError, EOFError) as error:
+        raise InputError(
+            f"{path.name} cannot be read as an image ({reason_of(error)}); export it again."
+        ) from None
     grey = _grey(values)
     grid = Grid((grey.shape[0], grey.shape[1]), pixel_size_mm, (0.0, 0.0), "plane")
     return BMode(Image(grey, grid))

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from coreg.errors import InputError
+from coreg.errors import InputError, in_one_line
 from coreg.landmark_pairs import LandmarkPairs
 from coreg.results import write_text
 
@@ -28,6 +28,7 @@ COLUMNS = (
 )
 _NUMBERS = COLUMNS[1:5]
 _OPTIONAL = ("observer", "sd_mm")
+FARTHEST_MM = 1e5
 
 
 def read_landmarks(path: str | Path) -> LandmarkPairs:
@@ -160,7 +161,11 @@ def _number(text: str, column: str, where: str, decimal_comma: bool) -> float:
         value = float("nan")
     if not np.isfinite(value):
         hint = "write decimals with a point" if "," in text else "give a number in mm"
-        raise InputError(f"{where}: {column} {text!r} is not a number; {hint}.")
+        raise InputError(f"{where}: {column} {in_one_line(text, 80)!r} is not a number; {hint}.")
+    if abs(value) > FARTHEST_MM:
+        raise InputError(
+            f"{where}: {column} {in_one_line(text, 80)!r} is more than 100 m away; give it in mm."
+        )
     return value
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from coreg.errors import InputError
 from coreg.geometry import Grid
 
 _GRID = "grid"
+_PACKED_WRONG = (zipfile.BadZipFile, zlib.error, NotImplementedError)
 
 
 def save_maps(path: Path, grid: Grid, maps: dict[str, np.ndarray]) -> None:
@@ -32,10 +34,11 @@ def save_maps(path: Path, grid: Grid, maps: dict[str, np.ndarray]) -> None:
 def load_maps(path: Path) -> tuple[Grid, dict[str, np.ndarray]]:
     """Read what `save_maps` wrote; raise `InputError` where the file is damaged."""
     try:
-        with np.load(path, allow_pickle=False) as file:
+        # Opened here: NumPy leaves a file that is no zip open.
+        with open(path, "rb") as opened, np.load(opened, allow_pickle=False) as file:
             grid = Grid.from_dict(json.loads(file[_GRID].tobytes()))
             return grid, {name: file[name] for name in file.files if name != _GRID}
-    except (OSError, ValueError, KeyError, zipfile.BadZipFile) as error:
+    except (OSError, ValueError, KeyError, TypeError, EOFError, *_PACKED_WRONG) as error:
         raise InputError(
             f"{path} cannot be read ({error}); delete the results folder and run the case again."
         ) from error

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from coreg.errors import InputError
+from coreg.errors import InputError, in_one_line
 from coreg.geometry import ZONES, Frame, Outline, same_frame
 from coreg.results import write_text
 
@@ -31,6 +31,8 @@ ZONES_IN_FILES: dict[str, tuple[str, ...]] = {
     "slide": (*ZONES, "tissue"),
     "plane": (*ZONES, "tissue", "predicted lesion"),
 }
+# Nothing on a slide lies as far as 100 m from its corner.
+FARTHEST_MM = 1e5
 _OWN_PROPERTIES = ("zone", "observer", "made_by")
 
 
@@ -114,6 +116,10 @@ def _read_file(path: Path) -> list[Outline]:
             f"{path} is not valid JSON at line {error.lineno}, column {error.colno} "
             f"({error.msg}); save it as GeoJSON again."
         ) from error
+    except ValueError as error:  # a whole number of thousands of digits
+        raise InputError(
+            f"{path} holds a number that is too long; save it as GeoJSON again."
+        ) from error
     except RecursionError as error:
         raise InputError(f"{path} is nested too deeply for GeoJSON; save it again.") from error
     kind = document.get("type") if isinstance(document, dict) else None
@@ -127,7 +133,7 @@ def _read_file(path: Path) -> list[Outline]:
             "save the outlines as a FeatureCollection."
         )
     frame = document.get("frame", "slide")
-    if frame not in ZONES_IN_FILES:
+    if not isinstance(frame, str) or frame not in ZONES_IN_FILES:
         raise InputError(f"{path} names the frame {frame!r}; write 'slide' or 'plane'.")
     if document.get("unit", "mm") != "mm":
         raise InputError(
@@ -140,7 +146,7 @@ def _read_file(path: Path) -> list[Outline]:
     return outlines
 
 
-def _read_feature(feature: Any, frame: Frame, where: str) -> Iterator[Outline]:
+def _read_feature(feature: Any, frame: Any, where: str) -> Iterator[Outline]:
     if not isinstance(feature, dict) or feature.get("type") != "Feature":
         raise InputError(f"Expected a GeoJSON Feature as {where}; save the outlines again.")
     properties = feature.get("properties") or {}
@@ -189,10 +195,10 @@ def _read_ring(ring: Any, where: str) -> np.ndarray:
     positions = _list(ring, where, "positions")
     for number, position in enumerate(positions, start=1):
         pair = position[:2] if isinstance(position, list) else []
-        if len(pair) != 2 or not all(_finite_number(value) for value in pair):
+        if len(pair) != 2 or not all(_is_place(value) for value in pair):
             raise InputError(
-                f"Position {number} of a ring in {where} is {json.dumps(position)}; "
-                "give two finite numbers [x, y] in mm."
+                f"Position {number} of a ring in {where} is "
+                f"{in_one_line(json.dumps(position), 80)}; give two finite numbers [x, y] in mm."
             )
     if len(positions) < 4:
         raise InputError(
@@ -207,8 +213,9 @@ def _read_ring(ring: Any, where: str) -> np.ndarray:
     return points
 
 
-def _finite_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
+def _is_place(value: Any) -> bool:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and abs(value) < FARTHEST_MM
 
 
 def _check_zone(zone: Any, frame: Frame, where: str) -> None:
@@ -217,7 +224,7 @@ def _check_zone(zone: Any, frame: Frame, where: str) -> None:
         return
     close = difflib.get_close_matches(str(zone), known, n=1)
     advice = f"did you mean {close[0]!r}?" if close else f"use one of {', '.join(known)}."
-    raise InputError(f"Unknown zone {zone!r} in {where}; {advice}")
+    raise InputError(f"Unknown zone {in_one_line(repr(zone), 80)} in {where}; {advice}")
 
 
 def _whole(outline: Outline, where: str) -> list[Outline]:

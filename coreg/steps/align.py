@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +13,7 @@ import numpy as np
 from coreg.case import Case, Progress
 from coreg.geometry import Grid, Outline, mask_from_outlines
 from coreg.landmark_pairs import LandmarkPairs
-from coreg.results import StepResult, to_json, write_text
+from coreg.results import StepResult, read_json, to_json, write_text
 
 if TYPE_CHECKING:
     from coreg.alignment.intensity import ImageFit
@@ -110,8 +109,8 @@ def read_alignment(result: StepResult) -> Alignment:
     from coreg.alignment.uncertainty import Posterior
     from coreg.transforms import Perturbed, transform_from_dict
 
-    transform = transform_from_dict(json.loads(result.file("transform.json").read_text("utf-8")))
-    stored = json.loads(result.file("posterior.json").read_text("utf-8"))
+    transform = transform_from_dict(read_json(result.file("transform.json")))
+    stored = read_json(result.file("posterior.json"))
     zero = transform_from_dict(stored["family"])
     assert isinstance(zero, Perturbed)
     degrees = np.inf if stored["degrees"] is None else stored["degrees"]

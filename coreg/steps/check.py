@@ -7,11 +7,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from coreg.case import Case
 from coreg.errors import CoregError, InputError
 
 if TYPE_CHECKING:
     from coreg.sources.slides import Slide
+
+
+# Landmarks that fit this badly for their spread are rather mixed up than badly placed (own choice).
+MOST_LEFT_OUT_SHARE = 0.15
 
 
 @dataclass(frozen=True)
@@ -41,22 +47,29 @@ def list_file(path: Path) -> list[str]:
     from coreg.sources.recordings import list_arrays
     from coreg.sources.slides import open_slide
 
+    try:
+        with open(path, "rb") as file:
+            file.read(1)
+    except OSError as error:
+        raise InputError(
+            f"{path} cannot be read ({error.strerror}); check that you may read it."
+        ) from error
     lines: list[str] = []
     refusals: list[str] = []
     try:
         with open_slide(path) as slide:
             lines += _levels(slide)
     except CoregError as error:
-        refusals.append(f"As a slide: {error}")
+        refusals.append(f"not as a slide: {error}".rstrip("."))
     try:
         for array in list_arrays(path):
             shape = " x ".join(str(n) for n in array.shape) or "one value"
             about = array.role if array.readable else "cannot be read safely: it holds objects"
             lines.append(f"{array.name or 'array'}: {shape} {array.dtype}, {about}".rstrip(", "))
     except CoregError as error:
-        refusals.append(f"As arrays: {error}")
+        refusals.append(f"not as arrays: {error}".rstrip("."))
     if not lines:
-        raise InputError(" ".join(refusals))
+        raise InputError(f"{path.name} cannot be read: {', '.join(refusals)}.")
     return lines
 
 
@@ -87,9 +100,13 @@ def _slide(case: Case) -> Iterator[tuple[str, str]]:
 
 def _displacement(case: Case) -> Iterator[tuple[str, str]]:
     from coreg.sources.recordings import read_recording
-    from coreg.steps.predict import recording_spec
+    from coreg.sources.recordings.reading import require_signal
+    from coreg.steps.predict import recording_spec, require_focus_inside
 
-    recording = read_recording(recording_spec(case))
+    spec = recording_spec(case)
+    recording = read_recording(spec)
+    require_signal(recording, spec.array or spec.path.name)
+    require_focus_inside(case, recording.grid)
     depth, lateral = recording.grid.size
     yield (
         "good",
@@ -130,6 +147,14 @@ def _landmarks(case: Case) -> Iterator[tuple[str, str]]:
         yield "question", f"{', '.join(fit.suspects)} does not fit the others; look at it again"
     if fit.reason:
         yield "question", fit.reason
+    left_out = fit.leave_one_out[np.isfinite(fit.leave_one_out)]
+    extent = float(np.ptp(fit.pairs.plane, axis=0).max())
+    if left_out.size and np.median(left_out) > MOST_LEFT_OUT_SHARE * extent:
+        yield (
+            "question",
+            f"left out in turn, the landmarks are off by {np.median(left_out):.2g} mm (median) of "
+            f"the {extent:.2g} mm that they span: are plane and slide paired in the right order?",
+        )
 
 
 def _outlines(case: Case) -> Iterator[tuple[str, str]]:
@@ -146,9 +171,9 @@ def _outlines(case: Case) -> Iterator[tuple[str, str]]:
         f"{len(outlines)} outlines ({', '.join(sorted(zones)) or 'none'}) by {len(observers)} "
         "observer(s)",
     )
-    for outline in outlines:
-        if "mended" in outline.extra:
-            yield "question", outline.extra["mended"]
+    mended = (outline.extra["mended"] for outline in outlines if "mended" in outline.extra)
+    for sentence in dict.fromkeys(mended):  # once, of however many pieces
+        yield "question", sentence
 
 
 _LOOKS: dict[str, Callable[[Case], Iterator[tuple[str, str]]]] = {

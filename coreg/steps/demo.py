@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from coreg.case import Case, Progress, new_case
-from coreg.errors import UsageError
+from coreg.errors import InputError, UsageError
 from coreg.steps import CaseResult
 
 # Fine enough for the zones, coarse enough that a first run takes about a minute.
@@ -45,7 +45,11 @@ class DemoResult:
 def make_demo(
     folder: Path, *, seed: int = 0, um_per_px: float = UM_PER_PX, progress: Progress | None = None
 ) -> Case:
-    """Write the invented case; raise `UsageError` where the folder holds something already."""
+    """Write the invented case.
+
+    Raise `UsageError` where the folder holds something already, `InputError` where it cannot be
+    written.
+    """
     from coreg.demo import Scenario, simulate, write_case
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -55,9 +59,14 @@ def make_demo(
     if not 0.1 <= um_per_px <= 50:
         raise UsageError(f"The slide's pixel size should be 0.1 to 50 µm, got {um_per_px:g}.")
     simulated = simulate(Scenario(seed=seed))
-    return new_case(
-        folder, write_case(simulated, folder, slide_um_per_px=um_per_px, progress=progress)
-    )
+    try:
+        settings = write_case(simulated, folder, slide_um_per_px=um_per_px, progress=progress)
+    except OSError as error:
+        raise InputError(
+            f"The demo could not be written to {folder} ({error.strerror or error}); free some "
+            "space or choose a folder you may write to."
+        ) from error
+    return new_case(folder, settings)
 
 
 def run_demo(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coreg.case import Case, Progress
-from coreg.errors import InputError
+from coreg.errors import InputError, UsageError
 from coreg.geometry import ZONES, Grid, Image, Outline, mask_from_outlines
 from coreg.steps import need
 from coreg.steps.agree import read_sides
@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from coreg.stain import StainProfile
 
 WHITE = 255  # where the slide does not reach, as `resample_slide` fills it
+
+
+# Above this the section, its zones and their mask no longer fit the memory of a small machine.
+LARGEST_PX = 1e9
 
 
 def export_case(
@@ -44,10 +48,15 @@ def export_case(
     from coreg.stain import normalise
     from coreg.steps.slides import open_case_slide
 
-    if not spacing_um > 0:
-        raise InputError(f"Expected a pixel size above 0 µm, got {spacing_um:g}.")
+    if not (spacing_um > 0 and np.isfinite(spacing_um)):
+        raise UsageError(f"--um-per-px should be a number above 0, got {spacing_um:g}.")
     sides = read_sides(case)
     pathology = read_outlines(need(case, "agree").file("pathology.geojson"))
+    pixels = np.prod(np.ceil(1000 * np.array(sides.grid.size) / spacing_um))
+    if pixels > LARGEST_PX:
+        raise UsageError(
+            f"--um-per-px {spacing_um:g} would make {pixels:.2g} pixels; give a larger one."
+        )
     grid = sides.grid.with_spacing(spacing_um / 1000)
     folder = case.results.folder / "export"
     try:

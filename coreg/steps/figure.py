@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +19,7 @@ from coreg.figure import (
     write_numbers,
 )
 from coreg.geometry import Image
-from coreg.results import write_text
+from coreg.results import read_json, write_text
 from coreg.steps import need
 from coreg.steps.agree import Sides, read_sides
 from coreg.steps.bmode import case_bmode
@@ -109,7 +108,7 @@ def _course(case: Case) -> Course | None:
 
 def threshold_curves(case: Case) -> tuple[ThresholdCurve, ...]:
     """Dice over the threshold for each pathology lesion, as the step agree stored it."""
-    stored = json.loads(need(case, "agree").file("threshold.json").read_text("utf-8"))
+    stored = read_json(need(case, "agree").file("threshold.json"))
     used = need(case, "predict").summary["threshold_percent"]
     steps = np.array(stored["thresholds_percent"], dtype=np.float64)
     return tuple(

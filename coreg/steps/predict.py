@@ -41,9 +41,13 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
     """Write change.npz (maps on the recording's grid), predicted.geojson (plane mm), course.csv."""
     from coreg.displacement import change_from_baseline, predict_lesion, quality_mask
     from coreg.sources.recordings import read_recording
+    from coreg.sources.recordings.reading import require_signal
 
     progress(0.0, "Reading the recording")
-    recording = read_recording(recording_spec(case))
+    spec = recording_spec(case)
+    recording = read_recording(spec)
+    require_signal(recording, spec.array or spec.path.name)
+    require_focus_inside(case, recording.grid)
     amplitudes = _amplitudes(case, recording, progress)
     change = change_from_baseline(
         amplitudes.now,
@@ -80,6 +84,18 @@ def run(case: Case, folder: Path, progress: Progress) -> dict[str, Any]:
         "notes": [*recording.notes, *amplitudes.notes, *lesion.notes],
         "questions": [*recording.questions, *amplitudes.questions],
     }
+
+
+def require_focus_inside(case: Case, grid: Grid) -> None:
+    """Raise `InputError` where the case's focus lies off the recording's plane."""
+    focus = case.settings["predict"]["focus_mm"]
+    if focus is not None and not grid.contains(np.array([focus])).all():
+        top, left, bottom, right = grid.bounds
+        raise InputError(
+            f"The focus at depth {focus[0]:g}, lateral {focus[1]:g} mm lies off the recording's "
+            f"plane (depth {top:g} to {bottom:g} mm, lateral {left:g} to {right:g} mm); correct "
+            f"[predict] focus_mm in {case.folder / 'case.toml'}."
+        )
 
 
 def _bmode_of_quality(case: Case) -> Image | None:

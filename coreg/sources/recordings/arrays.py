@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+import struct
+import zipfile
+import zlib
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -10,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from coreg.errors import InputError
+from coreg.errors import InputError, in_one_line
 
 # A module per kind of file; each has `entries(path)` and `load(path, name)`.
 _MODULES = {
@@ -32,6 +35,21 @@ _MODULES = {
     ".dicom": "dicom_arrays",
 }
 SUFFIXES = tuple(_MODULES)
+# What the libraries raise for files that break their format.
+FAULTS = (
+    ValueError,
+    TypeError,
+    AttributeError,
+    LookupError,
+    RuntimeError,
+    ArithmeticError,
+    OSError,
+    EOFError,
+    SyntaxError,
+    struct.error,
+    zlib.error,
+    zipfile.BadZipFile,
+)
 
 
 @dataclass(frozen=True)
@@ -75,8 +93,11 @@ def file_module(path: Path) -> Any:
     suffix = ".nii.gz" if name.endswith(".nii.gz") else path.suffix.lower()
     module = _MODULES.get(suffix)
     if module is None:
-        with path.open("rb") as file:
-            start = file.read(132)
+        try:
+            with path.open("rb") as file:
+                start = file.read(132)
+        except OSError as error:
+            raise damaged(path, error) from None
         if start[128:132] == b"DICM":
             module = "dicom_arrays"
         elif start[:8] == b"\x89HDF\r\n\x1a\n":
@@ -128,7 +149,10 @@ def missing(path: Path, name: str, entries: list[Entry]) -> InputError:
     """The error for a name that the file does not hold."""
     names = [e.name for e in entries]
     shown = ", ".join(names[:12]) + (", …" if len(names) > 12 else "")
-    return InputError(f"{path.name} holds no array {name!r}; it holds {shown or 'nothing'}.")
+    return InputError(
+        f"{path.name} holds no array {name!r}; it holds {shown or 'nothing'}; "
+        "correct the name in case.toml."
+    )
 
 
 def refused(path: Path, name: str) -> InputError:
@@ -141,10 +165,11 @@ def refused(path: Path, name: str) -> InputError:
 
 def damaged(path: Path, error: Exception) -> InputError:
     """The error for a file whose content cannot be read."""
-    detail = str(error).strip().splitlines()
+    detail = in_one_line(str(error).strip().partition("\n")[0], 200).rstrip(".")
     return InputError(
         f"{path.name} cannot be read as {path.suffix or 'data'} "
-        f"({detail[0] if detail else type(error).__name__}); it may be damaged or incomplete."
+        f"({detail or type(error).__name__}); it may be damaged or incomplete: save or copy it "
+        "again."
     )
 
 

@@ -36,9 +36,23 @@ def axis_values(spec: RecordingSpec, name: str) -> np.ndarray | None:
     array = getattr(spec, name)
     if not array:
         return None
-    values = np.asarray(load_array(spec.path, array), dtype=np.float64).ravel()
+    found = load_array(spec.path, array)
+    if np.dtype(found.dtype).kind not in "biuf":
+        raise InputError(
+            f"The {name} axis {array!r} in {spec.path.name} holds {found.dtype}, not real numbers; "
+            f"correct [displacement] {name} in case.toml."
+        )
+    if sum(n > 1 for n in found.shape) > 1:
+        raise InputError(
+            f"The {name} axis {array!r} in {spec.path.name} has shape {tuple(found.shape)}; an "
+            f"axis is a list of numbers: correct [displacement] {name} in case.toml."
+        )
+    values = np.asarray(found, dtype=np.float64).ravel()
     if values.size == 0 or not np.isfinite(values).all():
-        raise InputError(f"The {name} axis {array!r} in {spec.path.name} is empty or not finite.")
+        raise InputError(
+            f"The {name} axis {array!r} in {spec.path.name} is empty or not finite; "
+            "correct its numbers."
+        )
     return values
 
 

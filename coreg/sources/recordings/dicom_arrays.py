@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from coreg.sources import bmode
+from coreg.sources.dicom_pictures import pixels, read_dataset
 from coreg.sources.recordings.arrays import Entry, missing
 
 _NAME = "pixels"
@@ -14,7 +15,7 @@ _NAME = "pixels"
 
 def entries(path: Path) -> list[Entry]:
     """The pixel data, named "pixels"."""
-    dataset = bmode.read_dataset(path)
+    dataset = read_dataset(path)
     shape = (int(dataset.Rows), int(dataset.Columns))
     frames = int(dataset.get("NumberOfFrames") or 1)
     samples = int(dataset.get("SamplesPerPixel") or 1)
@@ -26,8 +27,8 @@ def load(path: Path, name: str) -> np.ndarray:
     """The stored values with the file's rescale slope and intercept applied."""
     if name != _NAME:
         raise missing(path, name, entries(path))
-    dataset = bmode.read_dataset(path)
-    values = bmode.pixels(dataset, path)
+    dataset = read_dataset(path)
+    values = pixels(dataset, path)
     slope, intercept = dataset.get("RescaleSlope"), dataset.get("RescaleIntercept")
     if slope is None and intercept is None:
         return values
@@ -37,7 +38,7 @@ def load(path: Path, name: str) -> np.ndarray:
 
 def pixel_size(path: Path) -> dict[str, tuple[float, float]] | None:
     """(origin, step) in mm from the calibrated region or the pixel spacing."""
-    dataset = bmode.read_dataset(path)
+    dataset = read_dataset(path)
     calibration = bmode.calibration(dataset)
     if calibration is None:
         return None

@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from coreg.sources.recordings.arrays import Entry, damaged, missing, refused
+from coreg.sources.limits import refuse_far, refuse_hollow, require_memory
+from coreg.sources.recordings.arrays import FAULTS, Entry, damaged, missing, refused
 from coreg.sources.recordings.lazy import Stored
 
 _SMALL = 65536
@@ -26,8 +27,8 @@ def entries(path: Path) -> list[Entry]:
     try:
         with h5py.File(path, "r") as file:
             matlab = _is_matlab(file)
-            return [_entry(name, what, matlab) for name, what in _walk(file, matlab)]
-    except (OSError, RuntimeError) as error:
+            return [_entry(name, what, matlab) for name, what in _walk(path, file, matlab)]
+    except FAULTS as error:
         raise damaged(path, error) from None
 
 
@@ -38,19 +39,24 @@ def load(path: Path, name: str) -> Any:
     try:
         with h5py.File(path, "r") as file:
             matlab = _is_matlab(file)
-            found = dict(_walk(file, matlab))
+            found = dict(_walk(path, file, matlab))
             if name not in found:
                 raise missing(path, name, [_entry(n, w, matlab) for n, w in found.items()])
             what = found[name]
             if isinstance(what, list):
+                size = len(what) * what[0].size * what[0].dtype.itemsize
+                require_memory(size, f"{name!r} in {path.name}")
                 return np.stack([_values(member, matlab) for member in what])
             if what.dtype.kind not in "biuf":
                 raise refused(path, name)
             if what.size * what.dtype.itemsize <= _READ_BYTES:
                 return _values(what, matlab)
+            if not _other_files(what):
+                size = what.size * what.dtype.itemsize
+                refuse_hollow(path, size, f"{name!r} in {path.name}")
             shape = what.shape[::-1] if matlab else what.shape
             return Stored(shape, what.dtype, _reader(path, what.name, matlab))
-    except (OSError, RuntimeError) as error:
+    except FAULTS as error:
         raise damaged(path, error) from None
 
 
@@ -58,9 +64,12 @@ def _reader(path: Path, address: str, matlab: bool) -> Any:
     def read(keys: tuple[Any, ...]) -> np.ndarray:
         import h5py
 
-        with h5py.File(path, "r") as file:
-            dataset = file[address]
-            return dataset[keys[::-1]].T if matlab else dataset[keys]
+        try:
+            with h5py.File(path, "r") as file:
+                dataset = file[address]
+                return dataset[keys[::-1]].T if matlab else dataset[keys]
+        except FAULTS as error:
+            raise damaged(path, error) from None
 
     return read
 
@@ -70,54 +79,97 @@ def _is_matlab(file: Any) -> bool:
     return any("MATLAB_class" in file[key].attrs for key in file if key in file)
 
 
-def _walk(file: Any, matlab: bool) -> list[tuple[str, Any]]:
-    """(dotted name, dataset or list of datasets to stack) of everything readable."""
-    found: list[tuple[str, Any]] = []
-    for key in file:
+def _walk(path: Path, file: Any, matlab: bool) -> list[tuple[str, Any]]:
+    """(dotted name, dataset or list of datasets to stack) of everything readable.
+
+    Raise `InputError` where the file leads to another one outside its folder.
+    """
+    walk = _Walk(path, file)
+    for key in walk.members(file):
         if not key.startswith("#"):  # "#refs#" holds what cells point at
-            found += _flatten(file, key, file[key], matlab)
-    return found
+            walk.enter(key, file[key])
+    return walk.found
 
 
-def _flatten(file: Any, name: str, node: Any, matlab: bool) -> list[tuple[str, Any]]:
+class _Walk:
+    """A pass over a file that enters each group and cell array once: they may be circular."""
+
+    def __init__(self, path: Path, file: Any) -> None:
+        self.path = path
+        self.file = file
+        self.found: list[tuple[str, Any]] = []
+        self._entered: set[Any] = set()
+
+    def members(self, group: Any) -> list[str]:
+        """The names in a group that lead somewhere."""
+        import h5py
+
+        self._entered.add(_address(group))
+        names = []
+        for key in group:
+            link = group.get(key, getlink=True)
+            if isinstance(link, h5py.ExternalLink):
+                refuse_far(link.filename, self.path)
+            if key in group:
+                names.append(key)
+        return names
+
+    def enter(self, name: str, node: Any) -> None:
+        """Note a dataset, or all that is in a group, under dotted names."""
+        import h5py
+
+        if isinstance(node, h5py.Group):
+            if _address(node) not in self._entered:
+                for key in self.members(node):
+                    self.enter(f"{name}.{key}", node[key])
+            return
+        if not isinstance(node, h5py.Dataset):
+            return
+        for named in _other_files(node):
+            refuse_far(named, self.path)
+        if h5py.check_ref_dtype(node.dtype) is h5py.Reference:
+            if _address(node) not in self._entered:
+                self._entered.add(_address(node))
+                self._enter_references(name, node)
+        elif not node.attrs.get("MATLAB_empty", 0):
+            self.found.append((name, node))
+
+    def _enter_references(self, name: str, node: Any) -> None:
+        import h5py
+
+        # MATLAB counts down the columns; in the reversed order of v7.3 that is along the rows.
+        targets = [self.file[r] if r else None for r in np.ravel(node[()])]
+        is_cell = node.attrs.get("MATLAB_class", b"") == b"cell"
+        parent, _, field = name.rpartition(".")
+        datasets = [t for t in targets if isinstance(t, h5py.Dataset)]
+        if len(datasets) == len(targets) >= 2 and all(
+            t.shape == datasets[0].shape
+            and t.dtype.kind in "biuf"
+            and not t.attrs.get("MATLAB_empty", 0)
+            and t.attrs.get("MATLAB_class", b"") != b"char"
+            for t in datasets
+        ):
+            for named in (named for target in datasets for named in _other_files(target)):
+                refuse_far(named, self.path)
+            self.found.append((name, datasets))
+        for i, target in enumerate(targets, 1):
+            member = f"{name}{{{i}}}" if is_cell or not parent else f"{parent}({i}).{field}"
+            if target is not None:
+                self.enter(member, target)
+
+
+def _address(node: Any) -> Any:
     import h5py
 
-    if isinstance(node, h5py.Group):
-        found: list[tuple[str, Any]] = []
-        for key in node:
-            found += _flatten(file, f"{name}.{key}", node[key], matlab)
-        return found
-    if not isinstance(node, h5py.Dataset):
-        return []
-    if h5py.check_ref_dtype(node.dtype) is h5py.Reference:
-        return _flatten_references(file, name, node, matlab)
-    if node.attrs.get("MATLAB_empty", 0):
-        return []
-    return [(name, node)]
+    return h5py.h5o.get_info(node.id).addr
 
 
-def _flatten_references(file: Any, name: str, node: Any, matlab: bool) -> list[tuple[str, Any]]:
-    import h5py
-
-    # MATLAB counts down the columns; in the reversed order of v7.3 that is along the rows.
-    targets = [file[r] if r else None for r in np.ravel(node[()])]
-    is_cell = node.attrs.get("MATLAB_class", b"") == b"cell"
-    parent, _, field = name.rpartition(".")
-    found: list[tuple[str, Any]] = []
-    datasets = [t for t in targets if isinstance(t, h5py.Dataset)]
-    if len(datasets) == len(targets) >= 2 and all(
-        t.shape == datasets[0].shape
-        and t.dtype.kind in "biuf"
-        and not t.attrs.get("MATLAB_empty", 0)
-        and t.attrs.get("MATLAB_class", b"") != b"char"
-        for t in datasets
-    ):
-        found.append((name, datasets))
-    for i, target in enumerate(targets, 1):
-        member = f"{name}{{{i}}}" if is_cell or not parent else f"{parent}({i}).{field}"
-        if target is not None:
-            found += _flatten(file, member, target, matlab)
-    return found
+def _other_files(dataset: Any) -> list[str]:
+    """Files in which a dataset's numbers lie, other than its own."""
+    named = [str(name) for name, *_ in dataset.external or ()]
+    if dataset.is_virtual:
+        named += [source.file_name for source in dataset.virtual_sources()]
+    return [name for name in named if name != "."]
 
 
 def _entry(name: str, what: Any, matlab: bool) -> Entry:

@@ -6,15 +6,19 @@ has shape (time, depth, lateral) here. The components of a vector image are its 
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from coreg.errors import InputError
-from coreg.sources.recordings.arrays import Entry, damaged, missing
+from coreg.sources.limits import refuse_far, require_memory, require_unpackable
+from coreg.sources.recordings.arrays import FAULTS, Entry, damaged, missing
 
 _NAME = "image"
+_HEADER_BYTES = 65536
+_DATA_FILE = re.compile(r"^(?:data ?file\s*:|ElementDataFile\s*=)[ \t]*([^\r\n]+)", re.I | re.M)
 
 
 def entries(path: Path) -> list[Entry]:
@@ -32,9 +36,16 @@ def load(path: Path, name: str) -> np.ndarray:
 
     if name != _NAME:
         raise missing(path, name, entries(path))
+    header = _header(path)
     try:
+        size = header.GetNumberOfComponents() * _value_bytes(header)
+        size *= int(np.prod([float(n) for n in header.GetSize()]))
+        if _is_detached(path):
+            require_memory(size, f"The image in {path.name}")
+        else:
+            require_unpackable(path, size, f"The image in {path.name}")
         return sitk.GetArrayFromImage(sitk.ReadImage(str(path)))
-    except RuntimeError as error:
+    except FAULTS as error:
         raise damaged(path, _last_line(error)) from None
 
 
@@ -68,13 +79,42 @@ def _header(path: Path) -> Any:
     reader = sitk.ImageFileReader()
     reader.SetFileName(str(path))
     try:
+        _refuse_far_data(path)
         reader.ReadImageInformation()
-    except RuntimeError as error:
+    except FAULTS as error:
         raise damaged(path, _last_line(error)) from None
     return reader
 
 
-def _last_line(error: RuntimeError) -> ValueError:
+def _refuse_far_data(path: Path) -> None:
+    """The numbers may lie in a file of their own, which must be beside the header."""
+    for named in _data_files(path):
+        refuse_far(named, path)
+
+
+def _is_detached(path: Path) -> bool:
+    return bool(_data_files(path))
+
+
+def _data_files(path: Path) -> list[str]:
+    """The other files that a header of NRRD or MetaImage names."""
+    with path.open("rb") as file:
+        text = file.read(_HEADER_BYTES).decode("latin-1")
+    found = _DATA_FILE.search(text)
+    if found is None or found.group(1).strip().upper() == "LOCAL":
+        return []
+    named = found.group(1).strip()
+    if not named.upper().startswith("LIST"):
+        return [named]
+    return [line.strip() for line in text[found.end() :].splitlines() if line.strip()]
+
+
+def _value_bytes(header: Any) -> int:
+    kind = _dtype(header)
+    return next((n // 8 for n in (64, 32, 16) if str(n) in kind), 4 if "float" in kind else 1)
+
+
+def _last_line(error: Exception) -> ValueError:
     """ITK's messages span many lines, the reason last."""
     lines = [line.strip() for line in str(error).splitlines() if line.strip()]
     return ValueError(lines[-1] if lines else "no reason given")

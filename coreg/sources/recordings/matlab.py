@@ -8,18 +8,18 @@ new first axis.
 
 from __future__ import annotations
 
-import zlib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from coreg.sources.limits import require_unpackable
 from coreg.sources.recordings import hdf5
-from coreg.sources.recordings.arrays import Entry, damaged, missing, refused
+from coreg.sources.recordings.arrays import FAULTS, Entry, damaged, missing, refused
 
 _SMALL = 65536
-# What scipy raises for damaged files.
-_FAULTS = (ValueError, TypeError, LookupError, NotImplementedError, OSError, EOFError, zlib.error)
+# Bytes of one value by MATLAB's class; what is not here holds other arrays.
+_VALUE_BYTES = {"double": 8, "int64": 8, "uint64": 8, "single": 4, "int32": 4, "uint32": 4}
 
 
 def entries(path: Path) -> list[Entry]:
@@ -52,13 +52,17 @@ def _is_hdf5(path: Path) -> bool:
 
 
 def _variables(path: Path, only: str | None = None) -> dict[str, Any]:
-    from scipy.io import loadmat
+    from scipy.io import loadmat, whosmat
     from scipy.io.matlab import MatReadError
 
     try:
         names = None if only is None else [only]
+        for name, shape, kind in whosmat(path):
+            if only is None or name == only:
+                size = int(np.prod([float(n) for n in shape])) * _VALUE_BYTES.get(kind, 1)
+                require_unpackable(path, size, f"{name!r} in {path.name}")
         content = loadmat(path, variable_names=names, struct_as_record=True, squeeze_me=False)
-    except (*_FAULTS, MatReadError) as error:
+    except (*FAULTS, MatReadError) as error:
         raise damaged(path, error) from None
     return {k: v for k, v in content.items() if not k.startswith("__")}
 

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.lib import format as npy
 
 from coreg.errors import InputError
-from coreg.sources.recordings.arrays import Entry, damaged, missing, refused
+from coreg.sources.limits import require_unpackable
+from coreg.sources.recordings.arrays import FAULTS, Entry, damaged, missing, refused
 
 _SMALL = 65536
 
@@ -23,7 +24,7 @@ def entries(path: Path) -> list[Entry]:
         try:
             with path.open("rb") as file:
                 return [_entry(path.stem, file)]
-        except (ValueError, EOFError) as error:
+        except FAULTS as error:
             raise damaged(path, error) from None
     found = []
     try:
@@ -32,7 +33,7 @@ def entries(path: Path) -> list[Entry]:
                 if member.endswith(".npy"):
                     with archive.open(member) as file:
                         found.append(_entry(member[: -len(".npy")], file))
-    except (zipfile.BadZipFile, ValueError, EOFError) as error:
+    except FAULTS as error:
         raise damaged(path, error) from None
     return found
 
@@ -51,10 +52,15 @@ def load(path: Path, name: str) -> Any:
         mapped = _map_member(path, f"{name}.npy")
         if mapped is not None:
             return mapped
-        with np.load(path, allow_pickle=False) as archive:
+        require_unpackable(path, _size(entry), f"{name!r} in {path.name}")
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as archive:
             return archive[name]
-    except (zipfile.BadZipFile, ValueError, EOFError, OSError) as error:
+    except FAULTS as error:
         raise damaged(path, error) from None
+
+
+def _size(entry: Entry) -> int:
+    return int(np.prod([float(n) for n in entry.shape])) * np.dtype(entry.dtype).itemsize
 
 
 def _header(file: IO[bytes]) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
@@ -63,7 +69,7 @@ def _header(file: IO[bytes]) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
         return npy.read_array_header_1_0(file)
     if version == (2, 0):
         return npy.read_array_header_2_0(file)
-    raise InputError(f"NumPy format {version} is not known here; save the array again.")
+    raise InputError(f"NumPy format {version} is not known here; save the array again with NumPy.")
 
 
 def _entry(name: str, file: IO[bytes]) -> Entry:
@@ -71,7 +77,7 @@ def _entry(name: str, file: IO[bytes]) -> Entry:
     if dtype.hasobject:
         return Entry(name, shape, "objects", "Python objects; refused")
     kind = "text" if dtype.kind in "US" else str(dtype)
-    count = int(np.prod(shape, dtype=np.int64))
+    count = int(np.prod([float(n) for n in shape]))  # no product that wraps round
     values = None
     if dtype.kind in "biuf" and count <= _SMALL and sum(n > 1 for n in shape) <= 1:
         raw = io.BytesIO(file.read(count * dtype.itemsize)).getvalue()

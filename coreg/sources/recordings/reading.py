@@ -65,6 +65,23 @@ def read_recording(spec: RecordingSpec) -> Recording:
     return replace(recording, questions=ask(recording))
 
 
+def require_signal(recording: Recording, name: str) -> None:
+    """Raise `InputError` where a recording holds no finite number, or one number everywhere.
+
+    A recording that stays in its file is not read for this.
+    """
+    data = recording.data
+    if not isinstance(data, np.ndarray):
+        return
+    first = data.flat[0]
+    if np.isfinite(first) and (data.flat[-1] != first or not (data == first).all()):
+        return
+    finite = data[np.isfinite(data)]
+    if finite.size == 0 or (finite == finite[0]).all():
+        held = "no finite number" if finite.size == 0 else f"the number {finite[0]:g} alone"
+        raise InputError(f"{name!r} holds {held}; point at another array.")
+
+
 def read_maps(spec: RecordingSpec) -> Recording:
     """As `read_recording`, without asking about magnitudes; for maps other than displacement."""
     source = load_array(spec.path, spec.array)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from coreg.sources.recordings.arrays import Entry, damaged, missing
+from coreg.sources.limits import refuse_far_files, require_unpackable
+from coreg.sources.recordings.arrays import FAULTS, Entry, damaged, missing
 
 # What one unit of the resolution tag is in mm: inch and cm of TIFF 6.0.
 _RESOLUTION_MM = {2: 25.4, 3: 10.0}
@@ -18,12 +22,13 @@ def entries(path: Path) -> list[Entry]:
     import tifffile
 
     try:
-        with tifffile.TiffFile(path) as file:
+        with _heeding_its_log(), tifffile.TiffFile(path) as file:
+            refuse_far_files(file, path)
             return [
                 Entry(f"series {i}", tuple(s.shape), str(s.dtype), f"axes {s.axes}")
                 for i, s in enumerate(file.series)
             ]
-    except (tifffile.TiffFileError, ValueError, OSError) as error:
+    except (*FAULTS, tifffile.TiffFileError) as error:
         raise damaged(path, error) from None
 
 
@@ -32,20 +37,51 @@ def load(path: Path, name: str) -> Any:
     import tifffile
 
     try:
-        with tifffile.TiffFile(path) as file:
+        with _heeding_its_log(), tifffile.TiffFile(path) as file:
+            refuse_far_files(file, path)
             names = [f"series {i}" for i in range(len(file.series))]
             if name not in names:
                 raise missing(path, name, entries(path))
             series = file.series[names.index(name)]
             if series.dataoffset is not None:
                 return tifffile.memmap(path, series=names.index(name), mode="r")
+            require_unpackable(path, series.nbytes, f"{name!r} in {path.name}")
             return series.asarray()
-    except (tifffile.TiffFileError, ValueError, OSError) as error:
+    except (*FAULTS, tifffile.TiffFileError) as error:
         raise damaged(path, error) from None
+
+
+@contextmanager
+def _heeding_its_log() -> Iterator[None]:
+    """Raise `ValueError` for what tifffile only logs: a page out of reach is frames lost."""
+    said: list[str] = []
+
+    class Listener(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            said.append(record.getMessage())
+
+    listener = Listener(logging.ERROR)
+    logger = logging.getLogger("tifffile")
+    logger.addHandler(listener)
+    try:
+        yield
+    finally:
+        logger.removeHandler(listener)
+    if said:
+        raise ValueError(said[0].rpartition("> ")[2])
 
 
 def pixel_size(path: Path) -> dict[str, tuple[float, float]] | None:
     """(origin, step) in mm from the resolution tags; None where they give no length."""
+    import tifffile
+
+    try:
+        return _resolution(path)
+    except (*FAULTS, tifffile.TiffFileError) as error:
+        raise damaged(path, error) from None
+
+
+def _resolution(path: Path) -> dict[str, tuple[float, float]] | None:
     import tifffile
 
     with tifffile.TiffFile(path) as file:

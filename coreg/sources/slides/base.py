@@ -21,6 +21,7 @@ import numpy as np
 
 from coreg.errors import FrameError, InputError
 from coreg.geometry import Grid, Image
+from coreg.sources.limits import require_memory
 from coreg.sources.slides.average import Averager
 from coreg.sources.slides.pixel_size import PixelSize
 
@@ -252,6 +253,8 @@ class Slide(ABC):
         Memory is that of the result and of one band.
         """
         target = self.levels[0].grid.with_spacing(spacing) if grid is None else grid
+        rows, columns = target.shape
+        require_memory(3 * rows * columns, f"{self.source} at {1e3 * target.spacing[0]:.3g} µm")
         out = np.empty((*target.shape, 3), dtype=np.uint8)
         for first, band in self.bands(spacing, target, progress):
             out[first : first + len(band)] = band

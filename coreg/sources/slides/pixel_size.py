@@ -110,12 +110,12 @@ def choose(
     return PixelSize(taken.mm, taken.source, tuple(warnings))
 
 
-def from_ome_xml(xml: str, image: int = 0) -> Statement | None:
+def from_ome_xml(xml: str, image: int = 0, where: str = "The slide") -> Statement | None:
     """PhysicalSizeX/Y of an image of OME-XML (2016-06; µm where no unit is written), or None.
 
-    Raises `InputError` for XML that cannot be parsed.
+    Raises `InputError`, which names `where`, for XML that cannot be parsed.
     """
-    pixels = _ome_pixels(xml, image)
+    pixels = _ome_pixels(xml, image, where)
     if pixels is None:
         return None
     sizes = []
@@ -135,11 +135,17 @@ def significant_bits(xml: str, image: int = 0) -> int | None:
     return int(text) if text and text.isdigit() and int(text) > 0 else None
 
 
-def _ome_pixels(xml: str, image: int) -> ElementTree.Element | None:
+def _ome_pixels(xml: str, image: int, where: str = "The slide") -> ElementTree.Element | None:
+    if "<!DOCTYPE" in xml:  # OME-XML has none; entities only serve to expand or to fetch files
+        raise InputError(
+            f"{where} holds OME-XML with a document type, which is not read; export it again."
+        )
     try:
         root = ElementTree.fromstring(xml.strip("\x00 \r\n"))
     except ElementTree.ParseError as error:
-        raise InputError(f"The OME-XML cannot be read ({error}); export the slide again.") from None
+        raise InputError(
+            f"{where} holds OME-XML that cannot be read ({error}); export it again."
+        ) from None
     pixels = [element for element in root.iter() if element.tag.rpartition("}")[2] == "Pixels"]
     return pixels[image] if image < len(pixels) else None
 

@@ -32,7 +32,13 @@ class Bytes:
             try:
                 self._fd = os.open(local_path(source), os.O_RDONLY | getattr(os, "O_BINARY", 0))
             except OSError as error:
-                raise InputError(f"{source} cannot be opened: {error.strerror}.") from None
+                raise InputError(
+                    f"{source} cannot be opened ({error.strerror}); check that you may read it."
+                ) from None
+
+    def size(self) -> int | None:
+        """Bytes of a local file; None for an address."""
+        return None if self._fd is None else os.fstat(self._fd).st_size
 
     def read(self, offset: int, size: int) -> bytes:
         """`size` bytes from `offset`; fewer at the end of the file."""
@@ -50,7 +56,9 @@ class Bytes:
         try:
             return self._files.open(self._key, "rb", block_size=2**18)
         except (OSError, ValueError) as error:
-            raise InputError(f"{self.source} cannot be opened: {error}.") from None
+            raise InputError(
+                f"{self.source} cannot be opened ({error}); check the address."
+            ) from None
 
     def close(self) -> None:
         if self._fd is not None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import struct
+import zlib
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +16,7 @@ import numpy as np
 import tifffile
 
 from coreg.errors import InputError
+from coreg.sources.limits import refuse_far_files
 from coreg.sources.slides.base import LARGEST_PIECE_PX, WHITE, Slide, level_factor
 from coreg.sources.slides.colour import Alpha, Colour, Model, rgb_from_ycbcr, to_rgb8
 from coreg.sources.slides.pixel_size import (
@@ -38,7 +40,8 @@ BROKEN = (
     AttributeError,
     RuntimeError,
     OSError,
-    OverflowError,
+    ArithmeticError,
+    zlib.error,
     struct.error,
 )
 _JPEG = (6, 7, 34892, 33007)
@@ -78,13 +81,19 @@ class TiffSlide(Slide):
             else:
                 # By its path, so that the other files of a multi-file OME-TIFF are found.
                 self._tiff = tifffile.TiffFile(local_path(source))
-            series = _main_series(self._tiff, source)
-            levels = _levels(self._tiff, series)
-            self._planes = [self._level_planes(source, level) for level in levels]
+                refuse_far_files(self._tiff, local_path(source))
+            self._look(source, pixel_size_um)
         except BROKEN as error:
             raise InputError(
                 f"{source} cannot be read as a TIFF ({_short(error)}); export the slide again."
             ) from None
+
+    def _look(self, source: str, pixel_size_um: Any) -> None:
+        series = _main_series(self._tiff, source)
+        levels = _levels(self._tiff, series)
+        self._planes = [self._level_planes(source, level) for level in levels]
+        for plane in (plane for planes in self._planes for plane in planes):
+            _require_whole(plane, source)
         first = self._planes[0][0].layout
         size, bits = _pixel_size(self._tiff, series, first, pixel_size_um, source)
         self._colours = [_colour(planes, bits, source) for planes in self._planes]
@@ -166,6 +175,35 @@ def _main_series(tiff: Any, source: str) -> Any:
     return max(tiff.series, key=lambda s: s.keyframe.imagelength * s.keyframe.imagewidth)
 
 
+def _require_whole(plane: _Plane, source: str) -> None:
+    """Say now, and not when a tile is first wanted, that a file was cut short."""
+    page = plane.page
+    count = _tile_count(plane.layout)
+    if len(page.dataoffsets) < count or len(page.databytecounts) < count:
+        raise InputError(
+            f"{source} lists {len(page.dataoffsets)} of its {count} tiles; copy or export it again."
+        )
+    size = plane.data.size()
+    if size is None:
+        return
+    ends = np.asarray(page.dataoffsets, dtype=np.float64) + np.asarray(page.databytecounts)
+    if ends.size and ends.max() > size:
+        missing = int((ends > size).sum())
+        raise InputError(
+            f"{source} is cut short: {missing} of the {ends.size} tiles or strips of a level lie "
+            "beyond its end; copy it again."
+        )
+
+
+def _tile_count(layout: Any) -> int:
+    if layout.is_tiled:
+        count = -(-layout.imagelength // layout.tilelength)
+        count *= -(-layout.imagewidth // layout.tilewidth)
+    else:
+        count = -(-layout.imagelength // layout.rowsperstrip)
+    return count * (layout.samplesperpixel if layout.planarconfig == 2 else 1)
+
+
 def _levels(tiff: Any, series: Any) -> list[Any]:
     """The pyramid of a series, finest first; separate reduced images of one file are gathered."""
     levels = list(series.levels)
@@ -193,7 +231,7 @@ def _pixel_size(
     if tiff.is_ome:
         xml = tiff.ome_metadata or ""
         index = next(k for k, other in enumerate(tiff.series) if other is series)
-        statements.append(from_ome_xml(xml, index))
+        statements.append(from_ome_xml(xml, index, source))
         bits = significant_bits(xml, index)
     else:
         statements.append(from_description(description))

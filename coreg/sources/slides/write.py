@@ -125,8 +125,13 @@ def write_bands(
         with tifffile.TiffWriter(name, ome=True, bigtiff=big) as writer:
             writer.write(_tiles(bands, grid.shape, samples, kind, stored), **options)
         os.replace(name, target)
-    except BaseException:
+    except BaseException as error:
         name.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise InputError(
+                f"{target.name} could not be written to {target.parent} "
+                f"({error.strerror or error}); free some space or choose a folder you may write to."
+            ) from error
         raise
     return target
 

@@ -31,7 +31,7 @@ def test_ome_xml_unit_defaults_to_micrometres():
 
 
 def test_broken_ome_xml_is_said():
-    with pytest.raises(InputError, match="The OME-XML cannot be read"):
+    with pytest.raises(InputError, match="OME-XML that cannot be read"):
         from_ome_xml("<OME")
 
 
