@@ -78,7 +78,10 @@ class ThreadJobs(QObject):
         super().__init__(parent)
         self._running: list[Job] = []
         self._waiting: dict[str, Job] = {}
-        self._rows = 0  # of `each`, under way
+        self._rows: list[tuple[list[Callable[[], Any]], Callable[[], Any]]] = []  # of `each`
+        self._turn = QTimer(self)
+        self._turn.setInterval(1)
+        self._turn.timeout.connect(self._act)
         self._closed = False
         self._timer = QTimer(self)
         self._timer.setInterval(SHOW_EVERY_MS)
@@ -87,7 +90,7 @@ class ThreadJobs(QObject):
     @property
     def busy(self) -> bool:
         """Whether anything is running."""
-        return bool(self._running) or self._rows > 0
+        return bool(self._running or self._rows)
 
     def run(
         self,
@@ -106,24 +109,27 @@ class ThreadJobs(QObject):
         self._start(job)
 
     def each(self, acts: Sequence[Callable[[], Any]], then: Callable[[], Any]) -> None:
-        """See `Jobs.each`: one turn of the event loop for each; a fault ends the row."""
-        waiting = list(acts)
-        self._rows += 1
+        """See `Jobs.each`: one act a turn of the event loop, whoever asks; a fault ends its row."""
+        self._rows.append((list(acts), then))
+        if not self._turn.isActive():
+            self._turn.start()
 
-        def step() -> None:
-            if not waiting or self._closed:
-                self._rows -= 1
-                if not self._closed:
-                    then()
-                return
-            try:
-                waiting.pop(0)()
-            except BaseException:
-                self._rows -= 1
-                raise
-            QTimer.singleShot(1, step)
-
-        step()
+    def _act(self) -> None:
+        """Do the next act of the row that came first; between turns the window is drawn."""
+        if not self._rows or self._closed:
+            self._rows.clear()
+            self._turn.stop()
+            return
+        waiting, then = self._rows[0]
+        if not waiting:
+            self._rows.pop(0)
+            then()
+            return
+        try:
+            waiting.pop(0)()
+        except BaseException:
+            self._rows = [row for row in self._rows if row[0] is not waiting]
+            raise
 
     def stop(self) -> None:
         """Ask all that runs visibly to stop at its next sign of progress; drop what waits of it.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_rgba
 
 pytest.importorskip("napari", reason="napari is not installed (the extra 'gui')")
 
@@ -13,6 +14,7 @@ from napari.layers import Layer
 from coreg.geometry import Grid, Image, Outline
 from coreg.landmark_pairs import LandmarkPairs
 from coreg_napari import layers as make
+from coreg_napari.colours import OVERLAP_COLOURS
 from coreg_napari.layers import in_mm, layer_outlines
 
 SQUARE = np.array([[0.0, 0.0], [0.0, 8.0], [6.0, 8.0], [6.0, 0.0]])
@@ -142,8 +144,12 @@ def test_overlap_numbers_both_and_either_side():
     grid = Grid((1, 4), (1.0, 1.0), frame="plane")
     predicted = np.array([[True, True, False, False]])
     pathology = np.array([[True, False, True, False]])
-    labels, _, _ = make.overlap_layer(predicted, pathology, grid)
-    assert labels.tolist() == [[1, 2, 3, 0]]
+    made = make.overlap_layer(predicted, pathology, grid)
+    assert made[0].tolist() == [[1, 2, 3, 0]]
+    shown = created(made).colormap.map(np.arange(4) / 3)
+    assert shown[0, 3] == 0
+    wanted = [to_rgba(OVERLAP_COLOURS[number]) for number in (1, 2, 3)]
+    np.testing.assert_allclose(shown[1:], wanted, atol=0.01)
 
 
 def test_percentiles_of_nothing_make_a_range():
