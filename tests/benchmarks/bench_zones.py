@@ -123,7 +123,7 @@ def colour_threshold(features: FeatureMaps, truth: np.ndarray) -> tuple[float, f
 
 
 def judge_treated(seed: int, keep: Path | None) -> list[float]:
-    """Dice of core and rim: proposal, after strokes, the best threshold; processor seconds to learn."""
+    """Dice of core and rim: proposal, learnt, best threshold; seconds of processor to learn."""
     image, simulated = section(seed, True, keep)
     features = compute(image)
     truth = true_zones(simulated, features.grid)
