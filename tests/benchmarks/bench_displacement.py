@@ -1,10 +1,11 @@
 """Measure the sine fit's speed and memory, its error, and each lesion rule's score.
 
-Run by hand: ``python tests/benchmarks/bench_displacement.py [speed|memory|bound|rules]``.
+Run by hand: ``python tests/benchmarks/bench_displacement.py [speed|memory|bound|rules] [--save]``.
 """
 
 from __future__ import annotations
 
+import argparse
 import subprocess
 import sys
 import time
@@ -12,7 +13,9 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
+from measured import Row, save, table
 
+PART = "displacement"
 FRAMES, DEPTH, LATERAL = 2000, 512, 128
 RATE, FREQUENCY = 1000.0, 50.0
 
@@ -38,18 +41,20 @@ def seconds_of(function: Callable[[], Any], repeats: int = 5) -> tuple[float, fl
     return min(wall), min(processor)
 
 
-def speed() -> None:
+def speed() -> list[Row]:
+    """The fit beside numpy's Fourier transform of the same recording."""
     from coreg.displacement import fit_oscillation
 
     data = invented_recording()
     ours = seconds_of(lambda: fit_oscillation(data, RATE, FREQUENCY))
     fft = seconds_of(lambda: np.fft.rfft(data, axis=0), repeats=2)
+    what = f"fit of {FRAMES:,} × {DEPTH} × {LATERAL} to all maps"
+    note = f"numpy is {fft[0] / ours[0]:.1f} times slower; bar: 3"
     # On a busy machine the wall time says how busy it is; processor time is the work done.
-    print("| what | wall s | processor s |\n| --- | ---: | ---: |")
-    size = f"{FRAMES} x {DEPTH} x {LATERAL}"
-    print(f"| fit of {size} to all maps (bar: 1 s on 2 cores) | {ours[0]:.3f} | {ours[1]:.3f} |")
-    print(f"| numpy rfft over time, float32 | {fft[0]:.3f} | {fft[1]:.3f} |")
-    print(f"| ratio (bar: at least 3) | {fft[0] / ours[0]:.1f} | {fft[1] / ours[1]:.1f} |")
+    return [
+        Row(PART, f"{what}: wall time", ours[0], "s", "≤ 1 s", "numpy rfft", fft[0], note, True),
+        Row(PART, f"{what}: processor time", ours[1], "s", "", "numpy rfft", fft[1]),
+    ]
 
 
 _MEMORY = """
@@ -67,7 +72,7 @@ print(peak(), data.nbytes)
 """
 
 
-def memory() -> None:
+def memory() -> list[Row]:
     """Peak of a process that holds the recording and fits it, over the recording's size."""
     from pathlib import Path
 
@@ -76,17 +81,28 @@ def memory() -> None:
     out = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     ).stdout.split()
-    print(f"peak memory / recording (bar: 1.5): {int(out[0]) / int(out[1]):.2f}")
+    peak, size = (int(n) / 1e9 for n in out)
+    return [
+        Row(
+            PART,
+            "peak memory of that fit",
+            peak,
+            "GB",
+            "≤ 1.5 of it",
+            "the recording",
+            size,
+            readme=True,
+        ),
+    ]
 
 
-def bound() -> None:
+def bound() -> list[Row]:
     """Error of amplitude against the Cramer-Rao bound and against an FFT bin."""
     from coreg.displacement import fit_oscillation
 
     rng = np.random.default_rng(7)
-    print("| dB | frames | periods | bound µm | fit RMS µm | ratio | FFT bin RMS µm | ratio |")
-    print("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |")
     trials = (64, 128)
+    rows = []
     for frames in (200, 1000, 1013):
         seconds = np.arange(frames) / RATE
         phase = rng.uniform(0, 2 * np.pi, trials)
@@ -100,10 +116,13 @@ def bound() -> None:
             bin_ = round(50 * frames / RATE)
             fft_error = np.sqrt(np.mean((4 * np.abs(spectrum[bin_]) / frames - 10) ** 2))
             limit = 2 * sigma * np.sqrt(2 / frames)
-            print(
-                f"| {decibel} | {frames} | {50 * frames / RATE:g} | {limit:.4f} | {error:.4f} | "
-                f"{error / limit:.3f} | {fft_error:.4f} | {fft_error / limit:.3f} |"
+            what = f"RMS error of amplitude, {decibel} dB, {frames} frames"
+            periods = f"{50 * frames / RATE:g} periods"
+            note = f"{periods}; an FFT bin's is {fft_error / limit:.3g} of the bound"
+            rows.append(
+                Row(PART, what, float(error), "µm", "", "Cramer-Rao bound", float(limit), note)
             )
+    return rows
 
 
 def demo_changes(seed: int, levels: tuple[float, ...]) -> Iterator[tuple[float, Any, Any, Any]]:
@@ -134,7 +153,7 @@ def dice(a: np.ndarray, b: np.ndarray) -> float:
     return float(2 * (a & b).sum() / total) if total else 1.0
 
 
-def rules(first: int = 100, count: int = 8) -> None:
+def rules(first: int = 100, count: int = 8) -> list[Row]:
     """Dice of each rule against the demo's true zones; seeds on which nothing was tuned."""
     from coreg.displacement import LesionOptions, predict_lesion
 
@@ -160,22 +179,33 @@ def rules(first: int = 100, count: int = 8) -> None:
                 for i, truth in enumerate(truths):
                     scores = found.setdefault((name, i), {}).setdefault(noise, [])
                     scores.append(dice(lesion.mask, truth))
-    for i, zones in enumerate(("ablated core", "ablated core with the diffusion-damaged rim")):
-        print(f"Dice with the true {zones}, mean (lowest) of {count} demo cases, by noise:\n")
-        print("| rule | " + " | ".join(f"{n:g}x" for n in levels) + " |")
-        print("| --- |" + " ---: |" * len(levels))
-        for name in choices:
-            scores = found[name, i]
-            cells = (f"{np.mean(scores[n]):.3f} ({np.min(scores[n]):.2f})" for n in levels)
-            print(f"| {name} | " + " | ".join(cells) + " |")
-        print()
+    rows = []
+    for i, zones in enumerate(("ablated core", "core with rim")):
+        for noise in levels:
+            plain = float(np.mean(found["threshold −40 %", i][noise]))
+            for name in choices:
+                scores = found[name, i][noise]
+                what = f"Dice with the true {zones} at {noise:g} times the ordinary noise: {name}"
+                note = f"mean of {count} demo cases, lowest {np.min(scores):.2f}"
+                other = "" if name == "threshold −40 %" else "threshold −40 %"
+                beside = plain if other else None
+                rows.append(Row(PART, what, float(np.mean(scores)), "", "", other, beside, note))
+    return rows
 
 
 def main() -> None:
     parts = {"speed": speed, "memory": memory, "bound": bound, "rules": rules}
-    for name in sys.argv[1:] or list(parts):
-        print(f"\n## {name}\n")
-        parts[name]()
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(parts))
+    parser.add_argument("--save", action="store_true", help="keep all parts for the page")
+    parser.add_argument("--quick", action="store_true", help="two demo cases for the rules")
+    options = parser.parse_args()
+    if options.quick:
+        parts["rules"] = lambda: rules(count=2)
+    rows = [row for name in options.parts or parts for row in parts[name]()]
+    print(table(rows))
+    if options.save and not options.parts:
+        save("displacement", rows, options.quick)
 
 
 if __name__ == "__main__":

@@ -1,15 +1,15 @@
 """Time and memory of the figure and the report, against a bare matplotlib figure of the same maps.
 
-Run by hand: python tests/benchmarks/bench_figure.py
+Run by hand: python tests/benchmarks/bench_figure.py [--save]
 """
 
 from __future__ import annotations
 
+import argparse
 import io
 import sys
 import tempfile
 import time
-import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from invented_case_folder import invented_case_folder
 from invented_results import invented_case
+from measured import Row, save, table
 
 from coreg.figure import FORMATS, PANELS, Layout, draw, to_bytes, write_numbers
 from coreg.report import case_document
@@ -48,32 +49,42 @@ def bare(data: Any) -> bytes:
     return file.getvalue()
 
 
-def main() -> None:
+def measure() -> list[Row]:
+    """Every output, as time beside the bare figure's."""
     data = invented_case()
     draw(data)  # loads what must be loaded
     reference = seconds(lambda: bare(data))
-    print(f"bare matplotlib PDF of the same images  {reference:6.2f} s")
-    print(f"draw, four panels                       {seconds(lambda: draw(data)):6.2f} s")
+
+    def row(what: str, function: Callable[[], Any], note: str = "") -> Row:
+        other = "bare matplotlib PDF of the same four images"
+        return Row("figure", what, seconds(function), "s", "", other, reference, note)
+
     every = Layout(tuple(name for name, panel in PANELS.items() if not panel.study), 3)
-    print(f"draw, all eleven panels                 {seconds(lambda: draw(data, every)):6.2f} s")
+    rows = [
+        row("drawing four panels", lambda: draw(data)),
+        row("drawing all panels", lambda: draw(data, every)),
+    ]
     figure = draw(data)
     for name in FORMATS:
-        needed = seconds(lambda name=name: to_bytes(figure, name))
         size = len(to_bytes(figure, name)) / 1e6
-        print(f"{name:5} {size:6.1f} MB {needed:32.2f} s  {needed / reference:5.1f} × bare PDF")
-    tracemalloc.start()
-    to_bytes(draw(data), "pdf")
-    peak = tracemalloc.get_traced_memory()[1] / 1e6
-    print(f"peak memory of drawing and PDF          {peak:6.1f} MB")
-    tracemalloc.stop()
+        rows.append(row(f"{name} of four", lambda n=name: to_bytes(figure, n), f"{size:.1f} MB"))
     with tempfile.TemporaryDirectory() as folder:
-        written = seconds(lambda: write_numbers(data, folder))
-        print(f"numbers as CSV                          {written:6.2f} s")
+        rows.append(row("numbers as CSV", lambda: write_numbers(data, folder)))
         document = case_document(invented_case_folder(Path(folder) / "case"))
-        print(
-            f"report as HTML                          {seconds(lambda: to_html(document)):6.2f} s"
-        )
-        print(f"report as PDF                           {seconds(lambda: to_pdf(document)):6.2f} s")
+        rows.append(row("report as HTML", lambda: to_html(document)))
+        rows.append(row("report as PDF", lambda: to_pdf(document)))
+    return rows
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--save", action="store_true", help="keep the rows for the page")
+    parser.add_argument("--quick", action="store_true", help="the same: it takes a minute")
+    options = parser.parse_args()
+    rows = measure()
+    print(table(rows))
+    if options.save:
+        save("figure", rows)
 
 
 if __name__ == "__main__":

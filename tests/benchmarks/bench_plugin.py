@@ -151,11 +151,14 @@ def bench_slide() -> list[Row]:
         ours = [first_paint(viewer, canvas, lambda: read_slide(str(path))[0]) for _ in range(3)]
         plain = [first_paint(viewer, canvas, lambda: plain_levels(path)) for _ in range(3)]
         viewer.close()
+    best = (min(ours), min(plain))
     what = f"first paint of a slide of {SIZE[1]:,} × {SIZE[0]:,}, napari being up"
     other = "tifffile + zarr + Dask in napari"
     return [
         Row("window", f"{what}: first", ours[0], "s", "≤ 2 s", other, plain[0]),
-        Row("window", f"{what}: best of 3", min(ours), "s", "≤ 2 s", other, min(plain)),
+        Row(
+            "window", f"{what}: best of 3", min(ours), "s", "≤ 2 s", other, min(plain), readme=True
+        ),
     ]
 
 

@@ -254,6 +254,7 @@ def rows_of_size(one: dict[str, float], two: dict[str, float], size: tuple[int, 
             "ratio within 1.20",
             f"on {pixels}",
             one[key],
+            readme=True,
         )
     )
     return rows
@@ -264,7 +265,7 @@ def rows_of_speed(found: dict[str, dict[str, float]]) -> list[Row]:
     own = found["coreg"]
     kinds = (("regions/s", "regions of 512 × 512 read"), ("tiles/s", "tiles of 256 × 256 read"))
     return [
-        Row("slides", what, own[key], "/s", "", reader, rates[key])
+        Row("slides", what, own[key], "/s", "", reader, rates[key], readme=True)
         for key, what in kinds
         for reader, rates in found.items()
         if reader != "coreg"

@@ -46,6 +46,7 @@ class Row:
     alternative: str = ""
     theirs: float | None = None
     note: str = ""
+    readme: bool = False  # whether the README's short table has it too
 
     @property
     def ratio(self) -> float | None:
@@ -121,8 +122,8 @@ def page() -> str:
 
 
 def short_table() -> str:
-    """The README's table: the rows that name an alternative."""
-    rows = [Row(**row) for run in kept() for row in run["rows"] if row["theirs"] is not None]
+    """The README's table: the rows chosen for it."""
+    rows = [Row(**row) for run in kept() for row in run["rows"] if row["readme"]]
     lines = ["| measured | coreg | beside it, same run | ratio |", "| --- | --: | --- | --: |"]
     for row in rows:
         lines.append(
