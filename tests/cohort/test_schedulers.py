@@ -10,6 +10,7 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 
+import dask
 import pytest
 from invented_study import invented_work, make_study, outputs
 
@@ -82,6 +83,9 @@ def test_a_killed_worker_loses_nothing_and_counts_nothing_twice(tmp_path):
         result = run_study(load_study(there), address, kill_half_way, work=invented_work)
         assert workers[0].wait(20) == -signal.SIGKILL
         assert workers[1].poll() is None
+        with dask.config.set({"scheduler-address": address}):  # as a deployment configures it
+            again = run_study(load_study(there), work=invented_work)
+        assert again.ran == ()
     assert result.failed == ()
     assert result.done == alone.done
     assert len([text for text in finished if text.endswith(" done")]) == 12
@@ -89,6 +93,7 @@ def test_a_killed_worker_loses_nothing_and_counts_nothing_twice(tmp_path):
     assert len(runs) == 12
     pids = {pid for log in runs.values() for pid in log}
     assert {str(process.pid) for process in workers} == pids  # both had done something
+    assert all(log[-1] == str(workers[1].pid) for log in runs.values())  # so did the one left
     mine, theirs = outputs(here), outputs(there)
     for name in ("cohort.csv", "failed.csv"):
         assert mine[name] == theirs[name]
