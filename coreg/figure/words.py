@@ -35,6 +35,7 @@ MEASURE_WORDS: dict[str, tuple[str, str, int, float]] = {
     "pathology_width_mm": ("Pathology width", "mm", 1, 1),
     "predicted_outside_valid_share": ("Predicted lesion not judged", "%", 0, 100),
     "pathology_outside_valid_share": ("Pathology lesion not judged", "%", 0, 100),
+    "observers_kappa": ("Kappa between observers", "", 2, 1),
 }
 NO_VALUE = "no value"
 

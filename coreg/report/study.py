@@ -67,6 +67,7 @@ def study_document(study: Study) -> tuple[Document, dict[str, StudyData]]:
             )
             for zone, found in summary["zones"].items()
         ),
+        *_observers(summary.get("observers", {})),
         Section("Each case", (_cases(rows),)),
         Section("What was left out, and why", _failed(summary)),
         Section("Methods", _methods(summary)),
@@ -232,6 +233,20 @@ def _groups(found: Mapping[str, Any]) -> list[Block]:
     header = tuple(str(key).replace("_", " ") for key in pairs[0])
     rows = tuple(tuple(_plain(value) for value in pair.values()) for pair in pairs)
     return [Table("Dice between groups", header, rows)]
+
+
+def _observers(found: Mapping[str, Any]) -> list[Section]:
+    """Kappa between the pathology's observers; no section where no case has several."""
+    tables = []
+    for group in found.get("by_observers", ()):
+        rows = tuple(
+            (name, _single(kappa), f"{kappa['n']} cases, {kappa['animals']} animals")
+            for name, kappa in group["kappa"].items()
+        )
+        title = f"{group['form']} kappa of {group['observers']} observers"
+        header = ("What is told apart", "Kappa (95 % interval)", "Based on")
+        tables.append(Table(f"{title} ({', '.join(group['names'])})", header, rows, (3, 3, 2)))
+    return [Section("Agreement between observers", tuple(tables))] if tables else []
 
 
 def _cases(rows: Sequence[Mapping[str, str]]) -> Table:

@@ -43,6 +43,12 @@ def invented_record(folder):
         "ran": ["agree"],
         "sha256": f"{number:064x}",
         "zones": zones,
+        "observers": {
+            "observers": ["pathologist 1", "pathologist 2"],
+            "labels": ["neither", "diffusion-damaged", "ablated"],
+            "patterns": [[0, 0], [0, 1], [1, 1], [2, 1], [2, 2]],
+            "areas_mm2": [50.0, 1.0 + number / 10, area / 2, 1.5, area],
+        },
         "curves": {
             "thresholds_percent": THRESHOLDS,
             "zones": {zone: [0.4, 0.6, 0.75, 0.7, 0.5] for zone in zones},
@@ -88,6 +94,8 @@ def words(study):
         "Dice between groups",
         "0000000000000000000000000000000a",
         "high, low",
+        "Cohen kappa of 2 observers (pathologist 1, pathologist 2)",
+        "11 cases, 6 animals",
     ],
 )
 def test_report_says(words, said):
