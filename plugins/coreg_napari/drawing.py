@@ -18,6 +18,7 @@ TOOLS = {
     "look": "pan_zoom",
     "polygon": "add_polygon",
     "freehand": "add_polygon_lasso",
+    "edge": "pan_zoom",  # `EdgeTool` has the mouse
     "points": "direct",
     "move": "select",
     "add point": "vertex_insert",
@@ -108,6 +109,21 @@ class Drawing:
         self.hole = hole
         self._defaults()
 
+    def add(self, outline: Outline) -> None:
+        """Put one more outline down, or cut its ring out of the outline around it."""
+        layer = self.layer
+        if layer is None:
+            return
+        self._defaults()
+        layer.feature_defaults = {**self._features(), "made_by": outline.made_by}
+        layer.add_polygons(
+            [outline.exterior],
+            edge_color=zone_colour(self.zone),
+            face_color="transparent",
+            edge_width=self.line_width(),
+        )
+        self._defaults()
+
     def remove_selected(self) -> None:
         """Remove the selected outlines."""
         layer = self.layer
@@ -123,7 +139,10 @@ class Drawing:
             layer.current_edge_color = zone_colour(self.zone)
             layer.current_face_color = "transparent"
             layer.current_edge_width = self.line_width()
-        layer.feature_defaults = {
+        layer.feature_defaults = self._features()
+
+    def _features(self) -> dict[str, Any]:
+        return {
             "zone": self.zone,
             "observer": self.desk.observer,
             "made_by": "by hand",

@@ -59,7 +59,16 @@ SECTION_SHARE = {
 # What each page shows of our layers; a page without an entry leaves them as they are.
 SHOWN = {
     "predict": ("section", "bmode", "change", "predicted"),
-    "outline": ("section", "bmode", "predicted", "outlines", "drawn", "strokes", "proposal"),
+    "outline": (
+        "section",
+        "bmode",
+        "predicted",
+        "outlines",
+        "drawn",
+        "strokes",
+        "proposal",
+        "edge",
+    ),
     "align": ("section", "bmode", "landmarks", "pointer"),
     "agree": ("section", "bmode", "pathology", "predicted"),
 }
@@ -136,7 +145,7 @@ class MainPanel(QWidget):
         self.pages: dict[str, QWidget] = {
             "case": CasePage(self.desk),
             "predict": DisplacementPage(self.desk),
-            "outline": OutlinePage(self.desk),
+            "outline": OutlinePage(self.desk, self.turn),
             "align": AlignPage(self.desk, self.turn),
             "agree": AgreementPage(self.desk),
             "figure": FigurePage(self.desk),

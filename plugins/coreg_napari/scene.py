@@ -27,6 +27,7 @@ ORDER = (
     "drawn",
     "predicted",
     "outlines",
+    "edge",
     "pointer",
     "landmarks",
 )

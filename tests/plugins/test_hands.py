@@ -8,6 +8,7 @@ import pytest
 pytest.importorskip("napari", reason="napari is not installed (the extra 'gui')")
 
 from coreg.sources.landmarks import read_landmarks
+from coreg_napari.pages.outline import TOOL_TIPS
 
 pytestmark = [pytest.mark.gui]
 SHIFT = np.array([2.0, 1.0])
@@ -96,3 +97,53 @@ def test_a_step_that_cannot_be_done_says_why_in_one_sentence(window, small):
     text = next(text for level, text in window.said if level == "error")
     assert "maps.npz" in text
     assert "\n" not in text.strip()
+
+
+def test_an_outline_follows_the_edge_between_four_clicks(window, small):
+    """The slide's only edge is a rectangle of 8 x 10 mm; the clicks alone span half of it."""
+    from qtpy.QtCore import Qt
+
+    from coreg.sources.outlines import read_outlines
+
+    window.panel.desk.open(small)
+    window.settle()
+    window.step("outline")
+    page = window.panel.pages["outline"]
+    page.observer.setCurrentText("C")
+    page._observer_chosen()
+    window.press(page.tools.button(list(TOOL_TIPS).index("edge")))
+    for place in ((2.0, 8.0), (6.0, 13.0), (10.0, 8.0), (9.0, 3.0)):
+        window.click("slide", place)
+        window.settle()
+    window.key("slide", Qt.Key.Key_Backspace)  # the last click was a slip
+    window.click("slide", (6.0, 3.0))
+    window.settle()
+    assert page.edge.clicks[-1] == pytest.approx((6.0, 3.0), abs=0.15)
+    window.key("slide", Qt.Key.Key_Return)
+    window.settle()
+    drawn = [o for o in read_outlines(small / "outlines") if o.observer == "C"]
+    assert [o.zone for o in drawn] == ["ablated"]
+    assert drawn[0].made_by == "edge followed between clicks"
+    assert drawn[0].area == pytest.approx(80.0, rel=0.03)
+    assert page.edge.clicks == []
+    window.key("slide", Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    window.settle()
+    assert not [o for o in read_outlines(small / "outlines") if o.observer == "C"]
+
+
+def test_a_line_along_an_edge_is_dropped_with_its_tool(window, small):
+    window.panel.desk.open(small)
+    window.settle()
+    window.step("outline")
+    page = window.panel.pages["outline"]
+    before = dict(window.panel.desk.outlines)
+    window.press(page.tools.button(list(TOOL_TIPS).index("edge")))
+    window.click("slide", (2.0, 8.0))
+    window.click("slide", (6.0, 13.0))
+    window.settle()
+    page.edge.finish()
+    assert ("info", "An outline needs three clicks at least; click on.") in window.said
+    window.step("align")
+    assert not page.edge.active
+    assert page.edge.clicks == []
+    assert window.panel.desk.outlines == before

@@ -19,17 +19,20 @@ from qtpy.QtWidgets import (
 from coreg.geometry import ZONES
 from coreg_napari.colours import zone_colour
 from coreg_napari.drawing import TOOLS, Drawing
+from coreg_napari.edge_tool import EdgeTool
 from coreg_napari.forms import SettingsForm
 from coreg_napari.training import Training
 from coreg_napari.widgets import Fold, button, column, note, row
 
 if TYPE_CHECKING:
     from coreg_napari.desk import Desk
+    from coreg_napari.section_view import Turn
 
 TOOL_TIPS = {
     "look": ("Look", "Move and zoom; nothing is drawn."),
     "polygon": ("Polygon", "Click point by point; press Enter to finish (key Q)."),
     "freehand": ("Freehand", "Hold the mouse button down and draw round the zone."),
+    "edge": ("Edge", "Click here and there along an edge; the line follows it between clicks."),
     "points": ("Points", "Drag single points of an outline."),
     "move": ("Select", "Select, move or stretch whole outlines."),
     "add point": ("+ point", "Click on an outline to add a point."),
@@ -40,10 +43,11 @@ TOOL_TIPS = {
 class OutlinePage(QWidget):
     """The page of the step "outline"."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, turn: Turn) -> None:
         super().__init__()
         self.desk = desk
         self.drawing = Drawing(desk)
+        self.edge = EdgeTool(self.drawing, turn)
         self.training = Training(desk)
         self.training.changed = self._proposal_changed
         self.observer = QComboBox()
@@ -67,12 +71,15 @@ class OutlinePage(QWidget):
         self.tolerance.setSuffix(" mm")
         self.tolerance.setToolTip("No point moves further than this when outlines are smoothed.")
         self.areas = note("")
+        self.next = note("")
+        self.edge.said = self.next.setText
         column(
             row(QLabel("Observer"), self.observer, self.others),
             QLabel("Zone"),
             zone_box,
             QLabel("Tool"),
             tool_box,
+            self.next,
             row(
                 self.hole,
                 button("Remove", self.drawing.remove_selected, "Remove the selected outlines."),
@@ -127,7 +134,7 @@ class OutlinePage(QWidget):
             made.setCheckable(True)
             made.setChecked(tool == "look")
             made.setToolTip(tip)
-            made.clicked.connect(lambda checked, tool=tool: self.drawing.use(tool))
+            made.clicked.connect(lambda checked, tool=tool: self.use(tool))
             group.addButton(made, number)
             grid.addWidget(made, number // 4, number % 4)
         return group, box
@@ -170,6 +177,10 @@ class OutlinePage(QWidget):
         self.training.stop()
         self.tools.button(list(TOOLS).index(tool)).setChecked(True)
         self.drawing.use(tool)
+        if tool == "edge":
+            self.edge.start()
+        else:
+            self.edge.stop()
 
     def _toggle_draw(self) -> None:
         self.use("look" if self.tools.checkedId() == 1 else "polygon")
@@ -189,6 +200,7 @@ class OutlinePage(QWidget):
         if zone not in ZONES:
             self.desk.told.emit("info", f"Strokes cannot be {zone}; choose another zone.")
             return
+        self.use("look")
         self.training.paint(zone, erase=erase)
 
     def _opened(self) -> None:
