@@ -279,7 +279,8 @@ def _interpolated(beyond: np.ndarray, at: np.ndarray, place: np.ndarray) -> np.n
     at = np.clip(at + 1, 0, padded.shape[1] - 1.001)
     below = at.astype(int)
     share = at - below
-    return padded[place, below] * (1 - share) + padded[place, below + 1] * share
+    found = padded[place, below] * (1 - share) + padded[place, below + 1] * share
+    return np.clip(found, 0, 1)
 
 
 def _odds(inside: np.ndarray, outside: np.ndarray, options: BoundaryOptions) -> np.ndarray:

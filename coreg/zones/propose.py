@@ -125,7 +125,7 @@ def propose(
         return _nothing(features, contrast, options)
     if progress is not None:
         progress(0.7, "looking for the rim")
-    probability, width = _share_out(maps, core, features, options)
+    probability = _share_out(maps, core, features, options)
     if progress is not None:
         progress(0.9, "drawing the zones together")
     labels, confidence = regularise(
@@ -140,6 +140,7 @@ def propose(
         labels, confidence = refined or (labels, confidence)
     found = bool((labels == ZONES["ablated"]).any())
     area = float((labels == ZONES["ablated"]).sum() * features.grid.pixel_area)
+    width = _width_of(labels, features)
     reason = f"Found a core of {area:.1f} mm² with a rim of about {width:.2f} mm."
     details = {"contrast": contrast, "rim_width_mm": width, "options": asdict(options)}
     return Proposal(labels, confidence, features.grid, found, reason, "proposal", details)
@@ -284,8 +285,8 @@ def _refined(
 
 def _share_out(
     maps: np.ndarray, core: np.ndarray, features: FeatureMaps, options: ProposeOptions
-) -> tuple[np.ndarray, float]:
-    """Probabilities of viable, diffusion-damaged, ablated, and the rim's width in mm."""
+) -> np.ndarray:
+    """Probabilities of viable, diffusion-damaged, ablated, (rows, columns, 3)."""
     distances = distance_from(core, features.grid)
     # Farther away all is viable, and only teaches what viable tissue looks like.
     tissue = features.tissue & (distances < 2.5 * options.reach_mm)
@@ -333,7 +334,21 @@ def _share_out(
     probability = np.zeros((*tissue.shape, 3), dtype=np.float32)
     probability[..., 0] = 1
     probability[tissue] = posterior
-    return probability, width
+    return probability
+
+
+def _width_of(labels: np.ndarray, features: FeatureMaps) -> float:
+    """The rim's width in mm: the median distance of its outer edge from the core; NaN for none."""
+    from scipy import ndimage
+
+    core = labels == ZONES["ablated"]
+    lesion = core | (labels == ZONES["diffusion-damaged"])
+    # At the tissue's own edge the rim ends for want of tissue.
+    edge = lesion & ndimage.binary_dilation(labels == ZONES["viable"])
+    if not core.any() or not edge.any():
+        return float("nan")
+    half = float(np.mean(features.grid.spacing)) / 2
+    return float(np.median(distance_from(core, features.grid)[edge])) + half
 
 
 def _width(judged: np.ndarray, distance: np.ndarray, reach_mm: float) -> float:

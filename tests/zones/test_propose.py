@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import ndimage
-from zones.sections import dice, paint
+from zones.sections import CORE_MM, RIM_MM, dice, paint
 
 from coreg.errors import Cancelled, FrameError, InputError
 from coreg.geometry import ZONES, Grid, Image
@@ -14,7 +14,14 @@ from coreg.zones.propose import ProposeOptions, propose
 
 
 @pytest.mark.parametrize(
-    ("stain", "strength"), [("H&E", 0.7), ("H&E", 1.3), ("NADH-diaphorase", 1.0), ("TTC", 1.0)]
+    ("stain", "strength"),
+    [
+        ("H&E", 0.7),
+        ("H&E", 1.3),
+        ("NADH-diaphorase", 1.0),
+        ("TTC", 1.0),
+        ("Masson's trichrome", 1.0),
+    ],
 )
 def test_core_and_rim_are_found(stain, strength):
     section = paint(3, stain=stain, strength=strength)
@@ -23,12 +30,18 @@ def test_core_and_rim_are_found(stain, strength):
     assert proposal.found
     assert dice(proposal.labels == 4, truth == 4) > 0.9
     assert dice(proposal.labels == 3, truth == 3) > 0.75
-    assert "Found a core of" in proposal.reason
+    assert proposal.reason.startswith("Found a core of 7.")
+    # The rim that was painted is 0.6 mm wide.
+    width = proposal.details["rim_width_mm"]
+    assert width == pytest.approx(RIM_MM - CORE_MM, abs=0.05)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_an_untreated_section_has_no_lesion(seed):
-    proposal = propose(paint(seed, treated=False).image)
+@pytest.mark.parametrize(
+    ("seed", "stain"),
+    [(1, "H&E"), (2, "H&E"), (3, "NADH-diaphorase"), (4, "TTC"), (5, "Masson's trichrome")],
+)
+def test_an_untreated_section_has_no_lesion(seed, stain):
+    proposal = propose(paint(seed, treated=False, stain=stain).image, stain_set=stain)
     assert not proposal.found
     assert proposal.reason.startswith("No lesion found: ")
     assert set(np.unique(proposal.labels)) == {0, ZONES["viable"]}
