@@ -24,6 +24,7 @@ from typing import Any
 from coreg.errors import InputError, in_one_line
 
 RECORD = "record.json"
+_STAGED, _COMPLETE = ".files-being-replaced", ".complete"
 _LIBRARIES = ("numpy", "scipy", "scikit-image", "SimpleITK", "scikit-learn", "matplotlib")
 
 
@@ -60,6 +61,41 @@ def write_text(path: Path, text: str) -> None:
             f"{path.name} could not be written to {path.parent} ({error.strerror}); free some "
             "space or choose a folder you may write to."
         ) from error
+
+
+def write_set(folder: Path, texts: dict[str, str]) -> None:
+    """Write text files that belong together: all of them are replaced, or none.
+
+    They are first written whole into a hidden folder. A process that dies while they are moved
+    from there leaves the rest to `finish_set`.
+    """
+    staged = folder / _STAGED
+    shutil.rmtree(staged, ignore_errors=True)
+    try:
+        staged.mkdir()
+    except OSError as error:
+        raise InputError(
+            f"{folder} cannot be written to ({error.strerror}); free some space or choose a folder "
+            "you may write to."
+        ) from error
+    try:
+        for name, text in texts.items():
+            write_text(staged / name, text)
+        write_text(staged / _COMPLETE, "")
+    except BaseException:
+        shutil.rmtree(staged, ignore_errors=True)
+        raise
+    finish_set(folder)
+
+
+def finish_set(folder: Path) -> None:
+    """Move what `write_set` completed into place; drop what it did not complete."""
+    staged = folder / _STAGED
+    if (staged / _COMPLETE).is_file():
+        for path in sorted(staged.iterdir()):
+            if path.name != _COMPLETE:
+                os.replace(path, folder / path.name)
+    shutil.rmtree(staged, ignore_errors=True)
 
 
 def refuse_leading_out(place: Path, folder: Path) -> None:
@@ -233,7 +269,7 @@ class Results:
             holder = os.read(handle, 80).decode("ascii", "replace").strip()
             os.close(handle)
             raise InputError(
-                f"The case in {self.folder.parent} is being worked on by "
+                f"{self.folder.parent} is being worked on by "
                 f"{holder or 'another process'}; wait for it to end, or stop it."
             )
         try:

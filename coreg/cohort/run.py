@@ -16,7 +16,15 @@ from coreg.cohort.summary import ZoneTable, summarise_zone
 from coreg.cohort.tables import csv_text, header, markdown, measure_names, rows
 from coreg.cohort.work import Record, Work, run_one, work_through
 from coreg.errors import InputError
-from coreg.results import to_json, versions, write_text
+from coreg.results import (
+    Results,
+    finish_set,
+    refuse_leading_out,
+    to_json,
+    versions,
+    write_set,
+    write_text,
+)
 
 Progress = Callable[[float, str], None]
 SEED = 0
@@ -107,6 +115,7 @@ def run_study(
     InputError : the results cannot be written
     UsageError : no scheduler answers
     """
+    refuse_leading_out(study.results, study.folder)
     records = study.results / "records"
     try:
         records.mkdir(parents=True, exist_ok=True)
@@ -114,6 +123,20 @@ def run_study(
         raise InputError(
             f"{records} cannot be made ({error.strerror}); choose a study folder you may write to."
         ) from error
+    with Results(study.results).locked():
+        finish_set(study.results)
+        return _run(study, scheduler, progress, workers, work, seed)
+
+
+def _run(
+    study: Study,
+    scheduler: str | None,
+    progress: Progress | None,
+    workers: int | None,
+    work: Work,
+    seed: int,
+) -> StudyResult:
+    records = study.results / "records"
     by_folder = {str(case.folder): case for case in study.cases}
     ran = []
     # Records go to disk as they come, so that memory does not grow with the study.
@@ -166,10 +189,15 @@ def _write_tables(
     }
     provenance = {"seed": seed, "versions": versions(), "agreement_sha256": hashes}
     paths = {end: study.results / f"cohort.{end}" for end in ("csv", "json", "md")}
-    write_text(paths["csv"], csv_text(table))
-    write_text(study.results / "failed.csv", csv_text([["case", "reason"], *map(list, failed)]))
-    write_text(paths["json"], to_json({**summary, "made_from": provenance}))
-    write_text(paths["md"], markdown(study.name, summary, failed))
+    write_set(
+        study.results,
+        {
+            "cohort.csv": csv_text(table),
+            "failed.csv": csv_text([["case", "reason"], *map(list, failed)]),
+            "cohort.json": to_json({**summary, "made_from": provenance}),
+            "cohort.md": markdown(study.name, summary, failed),
+        },
+    )
     if progress is not None:
         progress(1.0, "Done")
     return StudyResult(

@@ -37,6 +37,7 @@ from coreg.report.document import (
 )
 from coreg.report.provenance import versions_table
 from coreg.report.references import Cited
+from coreg.results import finish_set
 
 _LAYOUT = Layout(columns=3)
 _QUANTITIES = {
@@ -122,6 +123,7 @@ def study_data(
 
 def _read(study: Study) -> tuple[dict[str, Any], list[dict[str, str]]]:
     try:
+        finish_set(study.results)
         summary = json.loads((study.results / "cohort.json").read_text(encoding="utf-8"))
         table = (study.results / "cohort.csv").read_text(encoding="utf-8")
     except FileNotFoundError as error:
