@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from coreg.geometry import Image, Outline
 from coreg.landmark_pairs import LandmarkPairs
 from coreg.transforms import Affine, Transform, Warp
 
+Metric = Literal["squared differences", "mutual information"]
 Progress = Callable[[float, str], None]
 
 
@@ -64,6 +66,8 @@ class IntensityOptions:
 
     features : maps to compare (see `coreg.alignment.contrast`); () leaves the images out, so that
         landmarks and outlines decide alone
+    metric : "squared differences" of the maps, or their "mutual information" where dark in one may
+        be bright, or both, in the other
     strain : standard deviation of local stretch that tissue is taken to have beyond the affine part
     bend_length : length over which the displacement is alike, as a share of the plane's longer side
         (where landmarks and outlines decide alone, the case's own strain and spreads are judged
@@ -76,6 +80,7 @@ class IntensityOptions:
     """
 
     features: tuple[Feature, ...] = ("edges", "density")
+    metric: Metric = "squared differences"
     levels: tuple[Level, ...] = DEFAULT_LEVELS
     coarse: CoarseOptions = field(default_factory=CoarseOptions)
     strain: float = 0.1
@@ -85,6 +90,13 @@ class IntensityOptions:
     outline_sd_mm: float = 0.4
     image_weight: float = 1.0
     refine: int = 4
+
+    def __post_init__(self) -> None:
+        if self.metric not in get_args(Metric):
+            raise InputError(
+                f"Unknown metric {self.metric!r}; expected 'squared differences' or "
+                "'mutual information'."
+            )
 
 
 @dataclass(frozen=True)

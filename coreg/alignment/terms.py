@@ -43,6 +43,15 @@ class Sums:
         self.slope = np.zeros((self.size, 2))
         self.curvature = np.zeros((self.size, 2, self.size, 2))
 
+    def add_maps(self, basis: Basis, curves: np.ndarray, pulls: np.ndarray) -> None:
+        """Add what each pixel gives: curvature (yy, yx, xx) and slope (y, x) maps."""
+        blocks = [basis.gram(curve) for curve in curves]
+        self.curvature[:, 0, :, 0] += blocks[0]
+        self.curvature[:, 0, :, 1] += blocks[1]
+        self.curvature[:, 1, :, 0] += blocks[1]
+        self.curvature[:, 1, :, 1] += blocks[2]
+        self.slope += np.stack([basis.project(pull) for pull in pulls], axis=1)
+
 
 class Term(Protocol):
     """Something that pulls on the displacement."""
@@ -113,12 +122,7 @@ class ImageTerm:
             for i in (0, 1):
                 pulls[i] += hold * slopes[i] * difference
             sums.energy += 0.5 * float((hold * difference**2).sum())
-        blocks = [basis.gram(curve) for curve in curves]
-        sums.curvature[:, 0, :, 0] += blocks[0]
-        sums.curvature[:, 0, :, 1] += blocks[1]
-        sums.curvature[:, 1, :, 0] += blocks[1]
-        sums.curvature[:, 1, :, 1] += blocks[2]
-        sums.slope += np.stack([basis.project(pull) for pull in pulls], axis=1)
+        sums.add_maps(basis, curves, pulls)
 
     def similarity(self, u: np.ndarray) -> float:
         """Mean correlation of the channels times the share of the fixed image that is seen."""

@@ -12,6 +12,7 @@ from scipy import ndimage
 from coreg.alignment.coarse import Candidate
 from coreg.alignment.contrast import channels, on_grid, smoothed_to
 from coreg.alignment.linear import fit_linear
+from coreg.alignment.mutual import MutualTerm
 from coreg.alignment.terms import CurveTerm, ImageTerm, PointTerm, Term
 from coreg.errors import InputError
 from coreg.geometry import Grid, Image, Outline, mask_from_outlines
@@ -165,9 +166,8 @@ class Workspace:
             ndimage.binary_erosion(mask, iterations=reach, border_value=edge)
             for mask, edge in ((fixed_mask, 1), (moving_mask, 0))
         ]
-        return ImageTerm(
-            grid, made[0], made[1], known[0], known[1], border, self.options.image_weight
-        )
+        kind = MutualTerm if self.options.metric == "mutual information" else ImageTerm
+        return kind(grid, made[0], made[1], known[0], known[1], border, self.options.image_weight)
 
     def _smooth(self, side: str, spacing: float) -> Image:
         # Maps a hair apart in scale share one smoothed image.
