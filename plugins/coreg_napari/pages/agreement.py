@@ -120,9 +120,11 @@ class AgreementPage(QWidget):
                 [measure_name(name), *(t.replace(" (", "\n(") for t in texts)]
             ):
                 self.table.setItem(i, j, QTableWidgetItem(text))
-        self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
-        self.table.verticalHeader().setVisible(False)
-        self.table.resizeRowsToContents()
+        header, rows = self.table.horizontalHeader(), self.table.verticalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
+        rows.setVisible(False)
+        rows.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         self.remarks.setText(" ".join(agreed.remarks))
         self.plot.show_array(agreed.plot)
         chosen = self.zone.currentText()
