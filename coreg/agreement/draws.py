@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import shapely
 
 from coreg.agreement.perturb import FWHM_PER_SD, MovableRegion, NoiseFields, PullBack
 from coreg.agreement.regions import (
@@ -112,6 +113,7 @@ class Draws:
         self._score = np.asarray(inputs.score, dtype=np.float32)[window]
         self._error = error[window]
         self._undisturbed_prediction = level_region(self._score, self._grid, inputs.rules)
+        shapely.prepare(self._undisturbed_prediction)
         # A disturbed map is smoothed like the observed one, which takes the area once more along.
         self._smoothed_again = _smoothed(self._score, self._grid, inputs.smoothed_mm)
         if NOISE in self.sources:
@@ -145,7 +147,19 @@ class Draws:
             level = self._smoothed_again + self._error * self._fields.draw(rng)
         if THRESHOLD in disturbed:
             level = level + np.float32(self._steps[draw])
-        return level_region(level, self._grid, self._inputs.rules)
+        return self._seen(level_region(level, self._grid, self._inputs.rules))
+
+    def _seen(self, region: Any) -> Any:
+        """Without the pieces that a draw adds apart from the observed lesion.
+
+        Noise on a noisy map makes specks that the truth has no reason to have: where the observed
+        map shows no lesion, none is taken to be.
+        """
+        pieces = shapely.get_parts(region)
+        if len(pieces) < 2 or self._undisturbed_prediction.is_empty:
+            return region
+        seen = shapely.intersects(self._undisturbed_prediction, pieces)
+        return shapely.multipolygons(pieces[seen])
 
 
 def _smoothed(values: np.ndarray, grid: Grid, sd_mm: float) -> np.ndarray:

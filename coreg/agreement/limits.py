@@ -175,8 +175,7 @@ def folded(mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
     from scipy.special import ndtr
 
     size = np.abs(mean)
-    sd = np.maximum(sd, 1e-12)
-    z = size / sd
+    z = np.minimum(size / np.maximum(sd, 1e-300), 40.0)  # beyond, the size alone is left
     return sd * _MEAN_ABSOLUTE * np.exp(-(z**2) / 2) + size * (1 - 2 * ndtr(-z))
 
 

@@ -153,6 +153,15 @@ def test_smoothing_bias_of_the_area_is_taken_back():
     assert abs((area.low + area.high) / 2 - true) < 0.7 * (true - area.value)
 
 
+def test_specks_that_noise_adds_far_away_widen_nothing():
+    """Everywhere else the map lies near enough to the threshold for draws to have specks."""
+    score = np.maximum(score_map(), -14.0)
+    found = intervals(inputs(score=score, rules=RegionRules(0.05, 0.5)), 60)
+    assert found["predicted_width_mm"].high < 7.5
+    assert 0.8 < found["hausdorff_mm"].high < 3.0
+    assert found["predicted_area_mm2"].low > 0.75 * np.pi * 9
+
+
 def test_no_lesion_in_most_draws_gives_no_interval():
     found = intervals(inputs(score=np.full(GRID.shape, -50.0)), 60)
     assert found["dice"].value == 0
