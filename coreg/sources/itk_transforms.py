@@ -59,7 +59,7 @@ def read_itk_transform(path: str | Path) -> Affine | Warp:
         raise InputError(f"The transform {path.name} is not there; check the path.")
     try:
         read = sitk.ReadTransform(str(path))
-    except RuntimeError as error:
+    except (RuntimeError, ValueError, OSError) as error:
         raise InputError(
             f"{path.name} cannot be read as an ITK transform; export it again as .tfm or .h5."
         ) from error

@@ -40,6 +40,7 @@ FAULTS = (
     ValueError,
     TypeError,
     AttributeError,
+    AssertionError,
     LookupError,
     RuntimeError,
     ArithmeticError,

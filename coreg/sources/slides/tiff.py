@@ -38,6 +38,7 @@ BROKEN = (
     IndexError,
     TypeError,
     AttributeError,
+    AssertionError,
     RuntimeError,
     OSError,
     ArithmeticError,
