@@ -224,6 +224,12 @@ SCHEMA: dict[str, dict[str, Setting]] = {
             "how several observers become one",
             choices=("majority", "staple"),
         ),
+        "ablated_inside_tumour": Setting(
+            "yes/no",
+            False,
+            "cut the ablated zone drawn by hand to the tumour that the same observer drew; else it "
+            "may pass the tumour's edge",
+        ),
         "error_mm": Setting(
             "number",
             0.1,

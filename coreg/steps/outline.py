@@ -133,6 +133,8 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
             'draw one, or set [outlines] source = "proposal" in case.toml.'
         )
     _check_on_slide(zones, grid)
+    if case.settings["outlines"]["ablated_inside_tumour"]:
+        zones = _cut_to_tumour(zones)
     observers = sorted({outline.observer for outline in zones})
     about: dict[str, Any] = {"source": "by hand", "observers": observers, "notes": _mended(drawn)}
     if len(observers) == 1:
@@ -164,6 +166,20 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
         labels=observer_labels(by_observer, around).to_dict(),
     )
     return agreed.outlines(), about
+
+
+def _cut_to_tumour(zones: list[Outline]) -> list[Outline]:
+    """Each observer's ablated zone within the tumour that the same observer drew."""
+    from coreg.zones.edit import ZoneRules, arrange
+
+    for observer in {zone.observer for zone in zones}:
+        if not any(zone.zone == "tumour" for zone in zones if zone.observer == observer):
+            raise InputError(
+                f"The ablated zone is to be cut to the tumour, but {observer or 'the observer'} "
+                "drew no tumour; draw it, or set [outlines] ablated_inside_tumour = false in "
+                "case.toml."
+            )
+    return arrange(zones, ZoneRules(ablated_inside_tumour=True))
 
 
 def _around(zones: list[Outline], finest_mm: float) -> Grid:

@@ -250,3 +250,35 @@ def test_shadow_on_the_bmode_is_left_out_unless_asked_not_to(sample_copy):
 
 def test_the_sample_raises_no_question(sample_made):
     assert coreg.open_case(sample_made).result("predict").summary["questions"] == []
+
+
+def test_the_ablated_zone_may_pass_the_tumour_or_is_cut_to_it(sample_copy):
+    """With a tumour outline that leaves out half of the ablated zone."""
+    from shapely import box
+
+    from coreg.sources.outlines import read_outlines, write_outlines
+
+    folder = sample_copy / "outlines"
+    drawn = read_outlines(folder)
+    (core,) = (o for o in drawn if o.zone == "ablated" and o.observer == "observer 1")
+    tumour = next(o for o in drawn if o.zone == "tumour")
+    top, left, bottom, right = *core.exterior.min(axis=0), *core.exterior.max(axis=0)
+    half = box((left + right) / 2, top - 1, right + 1, bottom + 1)
+    ring = np.array(half.exterior.coords)[:-1, ::-1]
+    shutil.rmtree(folder)
+    folder.mkdir()
+    only = replace(tumour, exterior=ring, holes=(), observer=core.observer)
+    write_outlines(folder / "drawn.geojson", [core, only])
+    case = coreg.open_case(sample_copy)
+
+    def area():
+        return case.run(["outline"]).summaries["outline"]["areas_as_cut_mm2"]["ablated"]
+
+    assert area() == pytest.approx(core.area)
+    case.change("outlines", ablated_inside_tumour=True)
+    inside = core.polygon().intersection(half).area
+    assert area() == pytest.approx(inside, rel=1e-6)
+    assert 0.3 * core.area < inside < 0.7 * core.area
+    write_outlines(folder / "drawn.geojson", [core])
+    with pytest.raises(InputError, match="observer 1 drew no tumour; draw it, or set"):
+        case.run(["outline"])
