@@ -15,6 +15,8 @@ _WHERE = {
     "CurvePair": "coreg.alignment.sliding",
     "SlidingFit": "coreg.alignment.sliding",
     "fit_with_curves": "coreg.alignment.sliding",
+    "SectionChoice": "coreg.alignment.sections",
+    "which_section": "coreg.alignment.sections",
     "Posterior": "coreg.alignment.uncertainty",
     "sample_transforms": "coreg.alignment.uncertainty",
     "AlignmentQuality": "coreg.alignment.quality",
