@@ -282,3 +282,15 @@ def test_the_ablated_zone_may_pass_the_tumour_or_is_cut_to_it(sample_copy):
     write_outlines(folder / "drawn.geojson", [core])
     with pytest.raises(InputError, match="observer 1 drew no tumour; draw it, or set"):
         case.run(["outline"])
+
+
+def test_the_observers_kappa_is_in_the_table_and_is_that_of_scikit_learn(case):
+    """The two observers of the sample, over the pixels on which their consensus was sought."""
+    result = case.run()
+    found = {zone: table["observers_kappa"] for zone, table in result.agreement.items()}
+    pairs = case.result("outline").summary["pairs"]
+    for zone, kappa in found.items():
+        assert kappa["value"] == pytest.approx(pairs[zone][0]["kappa"], abs=1e-9)
+        assert kappa["low"] is None
+    header = result.table.read_text(encoding="utf-8").splitlines()[0].split(",")
+    assert "observers_kappa" in header
