@@ -130,7 +130,7 @@ class Training:
             from coreg.zones.learn import train
 
             labels = _on_cells(strokes, grid, features.grid)
-            return train(features, labels).predict(features, progress=progress)
+            return train(features, labels).predict(features, strokes=labels, progress=progress)
 
         self._propose("Learning from the strokes", propose)
 
