@@ -18,7 +18,7 @@ from coreg.cohort.bootstrap import (
 from coreg.errors import InputError
 
 # Pairwise slopes that a bootstrap may compute.
-_MOST_SLOPES = 2e7
+_MOST_SLOPES = 2e8
 
 
 @dataclass(frozen=True)
@@ -109,10 +109,11 @@ def passing_bablok(
         rng = np.random.default_rng(seed)
         # All pairwise slopes of a large study are costly; fewer draws then give a normal interval.
         affordable = int(np.clip(_MOST_SLOPES / len(a) ** 2, 100, draws))
+        lines = _Lines(a, b)
         found = np.empty((affordable, 2))
         for k in range(affordable):
             chosen = np.concatenate([rows[i] for i in rng.integers(len(rows), size=len(rows))])
-            found[k] = passing_bablok_line(a[chosen], b[chosen])
+            found[k] = lines.of(np.bincount(chosen, minlength=len(a)))
         slope_ci, intercept_ci = (
             bias_corrected_limits(found[:, i], value)
             if affordable >= 500
@@ -132,16 +133,40 @@ def _normal_limits(found: np.ndarray, value: float) -> tuple[float, float]:
 
 def passing_bablok_line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     """Slope and intercept alone; NaN where no slope can be had."""
-    slopes, shift = _slopes(x, y)
-    if not len(slopes):
-        return float("nan"), float("nan")
-    n = len(slopes)
-    if n % 2:
-        slope = slopes[min((n - 1) // 2 + shift, n - 1)]
-    else:
-        first, second = min(n // 2 - 1 + shift, n - 1), min(n // 2 + shift, n - 1)
-        slope = (slopes[first] + slopes[second]) / 2
-    return float(slope), float(np.median(y - slope * x))
+    return _Lines(x, y).of(np.ones(len(x), dtype=np.int64))
+
+
+class _Lines:
+    """Passing–Bablok lines through points taken any number of times each.
+
+    All slopes but -1 are sorted once; a sample with repeats then only counts them.
+
+    slopes : (m,) rising; below : how many lie under -1 (the shift)
+    """
+
+    def __init__(self, x: np.ndarray, y: np.ndarray) -> None:
+        self._x, self._y = x, y
+        first, second = np.triu_indices(len(x), 1)
+        dx, dy = x[second] - x[first], y[second] - y[first]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slopes = dy / dx
+        keep = np.flatnonzero(np.isfinite(slopes) | (dy != 0))  # a point on another has no slope
+        keep = keep[slopes[keep] != -1]
+        keep = keep[np.argsort(slopes[keep], kind="stable")]
+        self.slopes = slopes[keep]
+        self._first, self._second = first[keep], second[keep]
+        self.below = int(np.searchsorted(self.slopes, -1.0))
+
+    def of(self, times: np.ndarray) -> tuple[float, float]:
+        """Slope and intercept where point i is taken times[i] times; NaN without any slope."""
+        upto = np.cumsum(times[self._first] * times[self._second])
+        if not len(upto) or not upto[-1]:
+            return float("nan"), float("nan")
+        n, shift = int(upto[-1]), int(upto[self.below - 1]) if self.below else 0
+        ranks = [(n - 1) // 2 + shift] if n % 2 else [n // 2 - 1 + shift, n // 2 + shift]
+        at = np.searchsorted(upto, np.minimum(ranks, n - 1), side="right")
+        slope = float(self.slopes[at].mean())
+        return slope, float(np.median(np.repeat(self._y - slope * self._x, times)))
 
 
 def r_squared(
@@ -196,22 +221,11 @@ def _deming(x: np.ndarray, y: np.ndarray, ratio: float) -> tuple[float, float]:
     return float(slope), float(y.mean() - slope * x.mean())
 
 
-def _slopes(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, int]:
-    """All pairwise slopes but -1, sorted, and how many lie below -1 (the shift)."""
-    i, j = np.triu_indices(len(x), 1)
-    dx, dy = x[j] - x[i], y[j] - y[i]
-    keep = (dx != 0) | (dy != 0)
-    dx, dy = dx[keep], dy[keep]
-    with np.errstate(divide="ignore"):
-        slopes = dy / dx
-    slopes = np.sort(slopes[slopes != -1])
-    return slopes, int((slopes < -1).sum())
-
-
 def _passing_bablok_limits(
     x: np.ndarray, y: np.ndarray
 ) -> tuple[tuple[float, float], tuple[float, float]]:
-    slopes, shift = _slopes(x, y)
+    lines = _Lines(x, y)
+    slopes, shift = lines.slopes, lines.below
     n, count = len(x), len(slopes)
     half = 1.959963984540054 * np.sqrt(n * (n - 1) * (2 * n + 5) / 18)
     first = round((count - half) / 2)
