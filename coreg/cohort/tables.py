@@ -58,10 +58,23 @@ def rows(case: StudyCase, record: Record, names: Sequence[str]) -> list[list[str
 
 
 def csv_text(table: Sequence[Sequence[str]]) -> str:
-    """CSV (RFC 4180, but with plain line feeds)."""
+    """CSV (RFC 4180, but with plain line feeds).
+
+    Text that a spreadsheet would take for a formula is given a quotation mark in front.
+    """
     out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerows(table)
+    csv.writer(out, lineterminator="\n").writerows([_as_text(c) for c in row] for row in table)
     return out.getvalue()
+
+
+def _as_text(cell: str) -> str:
+    if not cell.startswith(("=", "+", "-", "@", "\t")):
+        return cell
+    try:
+        float(cell)
+    except ValueError:
+        return f"'{cell}"
+    return cell
 
 
 def markdown(study: str, summary: dict[str, Any], failures: Sequence[tuple[str, str]]) -> str:

@@ -13,6 +13,7 @@ from coreg.report.document import Document
 from coreg.report.html import write_html
 from coreg.report.pdf import write_pdf
 from coreg.report.study import study_document, study_figure_files
+from coreg.results import refuse_leading_out
 
 
 def case_report(case: Case, folder: str | os.PathLike[str] | None = None) -> list[Path]:
@@ -22,7 +23,10 @@ def case_report(case: Case, folder: str | os.PathLike[str] | None = None) -> lis
     ------
     InputError : a step is to do, or the files cannot be written
     """
-    return _write(case_document(case), Path(folder) if folder else case.folder / "report")
+    place = Path(folder) if folder else case.folder / "report"
+    if place.is_relative_to(case.folder):
+        refuse_leading_out(place, case.folder)
+    return _write(case_document(case), place)
 
 
 def study_report(study: Study, folder: str | os.PathLike[str] | None = None) -> list[Path]:
@@ -35,6 +39,8 @@ def study_report(study: Study, folder: str | os.PathLike[str] | None = None) -> 
     InputError : the study has not been run, or the files cannot be written
     """
     place = Path(folder) if folder else study.folder / "report"
+    if place.is_relative_to(study.folder):
+        refuse_leading_out(place, study.folder)
     document, figures = study_document(study)
     return [*_write(document, place), *study_figure_files(figures, place)]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +33,7 @@ class Finding:
 def check_case(case: Case) -> list[Finding]:
     """Look at every input of a case without computing anything."""
     findings: list[Finding] = []
+    findings += _links(case)
     for where, look in _LOOKS.items():
         try:
             findings += [Finding(level, where, text) for level, text in look(case)]
@@ -40,6 +42,19 @@ def check_case(case: Case) -> list[Finding]:
     for step, status in case.status().items():
         findings.append(Finding("note", step, f"{status.state}: {status.reason}"))
     return findings
+
+
+def _links(case: Case) -> list[Finding]:
+    """Where inputs inside the case folder are links that lead out of it."""
+    found = []
+    for where in ("slide", "displacement", "baseline", "bmode", "model"):
+        place = case.locate(where)
+        if not isinstance(place, Path) or not place.is_relative_to(case.folder):
+            continue
+        real = Path(os.path.realpath(place))
+        if not real.is_relative_to(os.path.realpath(case.folder)):
+            found.append(Finding("note", where, f"{place.name} is a link to {real}"))
+    return found
 
 
 def list_file(path: Path) -> list[str]:

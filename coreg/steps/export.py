@@ -11,6 +11,7 @@ import numpy as np
 from coreg.case import Case, Progress
 from coreg.errors import InputError, UsageError
 from coreg.geometry import ZONES, Grid, Image, Outline, mask_from_outlines
+from coreg.results import refuse_leading_out
 from coreg.steps import need
 from coreg.steps.agree import read_sides
 
@@ -59,6 +60,7 @@ def export_case(
         )
     grid = sides.grid.with_spacing(spacing_um / 1000)
     folder = case.results.folder / "export"
+    refuse_leading_out(folder, case.folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -19,7 +19,7 @@ from hard_use.kills import Cases, Studies, Window  # noqa: E402
 from measured import Row, save, table  # noqa: E402
 
 # Every so many kills the work is done to its end, and must give the new state.
-FINISH_EVERY = 5
+FINISH_EVERY = 10
 
 
 def made(folder: Path) -> Path:
@@ -36,8 +36,8 @@ def main() -> None:
     options = parser.parse_args()
     count = max(4, options.count // 10) if options.quick else options.count
     rng = np.random.default_rng(options.seed)
-    shares = {"run": count // 2, "cohort": count // 4}
-    shares["the window's saving"] = count - sum(shares.values())
+    shares = {"the window's saving": count * 2 // 5, "run": count * 2 // 5}
+    shares["cohort"] = count - sum(shares.values())
     rows = []
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)

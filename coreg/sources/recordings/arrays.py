@@ -9,6 +9,7 @@ import zlib
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any
 
 import numpy as np
@@ -35,6 +36,8 @@ _MODULES = {
     ".dicom": "dicom_arrays",
 }
 SUFFIXES = tuple(_MODULES)
+# What is said of errors that come without words.
+_NAMELESS: dict[type[Exception], str] = {MemoryError: "more memory is asked for than there is"}
 # What the libraries raise for files that break their format.
 FAULTS = (
     ValueError,
@@ -47,6 +50,8 @@ FAULTS = (
     OSError,
     EOFError,
     SyntaxError,
+    MemoryError,  # a header that lies about its size
+    TokenError,  # NumPy's header is a Python literal
     struct.error,
     zlib.error,
     zipfile.BadZipFile,
@@ -167,10 +172,10 @@ def refused(path: Path, name: str) -> InputError:
 def damaged(path: Path, error: Exception) -> InputError:
     """The error for a file whose content cannot be read."""
     detail = in_one_line(str(error).strip().partition("\n")[0], 200).rstrip(".")
+    detail = detail or _NAMELESS.get(type(error), type(error).__name__)
     return InputError(
-        f"{path.name} cannot be read as {path.suffix or 'data'} "
-        f"({detail or type(error).__name__}); it may be damaged or incomplete: save or copy it "
-        "again."
+        f"{path.name} cannot be read as {path.suffix or 'data'} ({detail}); it may be damaged or "
+        "incomplete: save or copy it again."
     )
 
 

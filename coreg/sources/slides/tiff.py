@@ -39,6 +39,7 @@ BROKEN = (
     TypeError,
     AttributeError,
     AssertionError,
+    MemoryError,
     RuntimeError,
     OSError,
     ArithmeticError,
