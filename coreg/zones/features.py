@@ -14,6 +14,7 @@ import numpy as np
 
 from coreg.errors import FrameError, InputError
 from coreg.geometry import Grid, Image, resample
+from coreg.zones.nuclei import nuclei
 
 if TYPE_CHECKING:
     from coreg.sources.slides import Slide
@@ -91,6 +92,18 @@ FEATURES: tuple[Feature, ...] = (
         PRACTICE,
     ),
     Feature(
+        "nuclear_density",
+        "nuclei per 0.01 mm²; 0 where pixels are larger than 4 µm",
+        "haematoxylin blobs: fewer where nuclei vanish or oedema moves them apart",
+        PRACTICE,
+    ),
+    Feature(
+        "nuclear_size",
+        "diameter in µm of a disc of the nuclei's mean area; 0 where pixels are larger than 4 µm",
+        "shrunken where cells die (pyknosis), smudged and larger where they are heat-fixed",
+        PRACTICE,
+    ),
+    Feature(
         "texture",
         "root mean square of the optical density's detail from 8 to 32 µm, against its mean",
         "tubules, cords and septa; heat-fixed tissue is homogeneous",
@@ -127,6 +140,8 @@ _RAW = (
     "down_down",
     "right_right",
     "down_right",
+    "nuclei",
+    "nuclear_area",
 )
 
 
@@ -425,6 +440,7 @@ def _measure(
     smooth = blurred(density, _DETAIL_UM)
     down, right = np.gradient(smooth)
     nothing = np.zeros_like(first)
+    middles, covered = nuclei(first, pixel_um)
     measures = (
         od[..., 0],
         od[..., 1],
@@ -438,13 +454,16 @@ def _measure(
         down**2,
         right**2,
         down * right,
+        middles * np.float32(1e4 / pixel_um**2),
+        covered,
     )
     return np.stack([block_mean(np.ascontiguousarray(m[inner]), factor) for m in measures])
 
 
 def _features(means: np.ndarray) -> np.ndarray:
     """Features in the order of `FEATURES` from means in the order of `_RAW`."""
-    red, green, blue, first, second, white, detail, grain, texture, dd, rr, dr = means
+    red, green, blue, first, second, white, detail, grain, texture, dd, rr, dr = means[:12]
+    density, covered = means[12:]
     total = red + green + blue
     safe = np.maximum(total, 3 * WHITE_OD)
     return np.stack(
@@ -457,6 +476,9 @@ def _features(means: np.ndarray) -> np.ndarray:
             white,
             np.sqrt(detail) / np.maximum(np.abs(first), 0.02),
             np.clip(grain / np.maximum(detail, 1e-7), 0, 2),
+            density,
+            # Covered area a nucleus, as a diameter; few nuclei tell little of their size.
+            np.sqrt(4 / np.pi * 1e4 * covered / np.maximum(density, 0.2)),
             np.sqrt(texture) * 3 / safe,
             np.sqrt((dd - rr) ** 2 + 4 * dr**2) / np.maximum(dd + rr, 1e-9),
         ]

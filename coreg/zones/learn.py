@@ -20,7 +20,7 @@ from coreg.zones.proposal import Proposal
 from coreg.zones.regularise import CORE, RIM, Regularity, regularise
 
 Progress = Callable[[float, str], None]
-FORMAT = "zone model 1"
+FORMAT = "zone model 2"
 
 
 @dataclass(frozen=True)

@@ -51,6 +51,39 @@ def test_densities_are_those_that_were_painted():
     assert maps["nuclear_contrast"][middle] == pytest.approx(0, abs=1e-3)
 
 
+def test_nuclei_are_counted_and_measured():
+    """Against the number and size of the discs that were painted, a third as many on the right."""
+    rng = np.random.default_rng(0)
+    grid = Grid((700, 700), (0.002, 0.002), (0.001, 0.001), "slide")
+    rows, columns = np.mgrid[0:700, 0:700]
+    amounts = np.zeros((700, 700, 2))
+    amounts[100:600, 100:600] = (0.08, 0.3)
+    placed = {"left": 0, "right": 0}
+    # On a jittered lattice, so that no two touch.
+    for place in np.argwhere(np.ones((41, 41))) * 12 + 106:
+        side = "left" if place[1] < 350 else "right"
+        if side == "right" and rng.random() > 1 / 3:
+            continue
+        middle = place + rng.uniform(-1.5, 1.5, 2)
+        amounts[np.hypot(rows - middle[0], columns - middle[1]) <= 2.0] = (0.8, 0.2)
+        placed[side] += 1
+    rgb = combine(amounts, stain_set("H&E"), np.array([240.0, 240.0, 240.0]))
+    maps = compute(Image(rgb, grid), spacing_um=2.0)
+    around = dict(zip(maps.names, maps.at(30), strict=True))
+    half = maps.grid.columns < 0.7
+    for side, part in (("left", half), ("right", ~half)):
+        where = maps.tissue & part
+        counted = around["nuclear_density"][where].mean() * 100 * 0.5
+        assert counted == pytest.approx(placed[side], rel=0.1), side
+        # Discs of radius 2 pixels cover 13 pixels: as much as a disc of 8.1 µm.
+        assert np.median(around["nuclear_size"][where]) == pytest.approx(8.1, rel=0.15), side
+
+
+def test_nuclei_are_not_counted_on_coarse_pixels(maps):
+    assert not maps["nuclear_density"].any()
+    assert not maps["nuclear_size"].any()
+
+
 @pytest.mark.parametrize("strip", [2, 37, 10_000])
 def test_strips_leave_no_seams(section, maps, strip, monkeypatch):
     monkeypatch.setattr(features, "_STRIP_PX", strip)
