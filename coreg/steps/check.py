@@ -98,8 +98,10 @@ def _levels(slide: Slide) -> list[str]:
 
 
 def _slide(case: Case) -> Iterator[tuple[str, str]]:
+    from coreg.stain import stain_set
     from coreg.steps.slides import open_case_slide
 
+    stain_set(case.settings["slide"]["stain"])
     with open_case_slide(case) as slide:
         rows, columns = slide.shape
         height, width = slide.levels[0].grid.size
@@ -174,11 +176,20 @@ def _landmarks(case: Case) -> Iterator[tuple[str, str]]:
 
 def _outlines(case: Case) -> Iterator[tuple[str, str]]:
     from coreg.sources.outlines import read_outlines
+    from coreg.steps.outline import require_lesion_on_slide
+    from coreg.steps.slides import open_case_slide
 
     outlines = read_outlines(case.outlines_folder) if case.outlines_folder.is_dir() else []
-    if not outlines and case.settings["outlines"]["source"] == "by hand":
+    source = case.settings["outlines"]["source"]
+    if not outlines and source == "by hand":
         yield "wrong", 'there is none; draw the zones, or set [outlines] source = "proposal"'
         return
+    with open_case_slide(case) as slide:
+        grid = slide.levels[0].grid
+    if source == "by hand":
+        require_lesion_on_slide(case, outlines, grid)
+    else:
+        yield from _proposal(case, 1000 * max(grid.spacing))
     observers = {outline.observer or "unnamed" for outline in outlines}
     zones = {outline.zone for outline in outlines}
     yield (
@@ -191,10 +202,36 @@ def _outlines(case: Case) -> Iterator[tuple[str, str]]:
         yield "question", sentence
 
 
+def _proposal(case: Case, pixel_um: float) -> Iterator[tuple[str, str]]:
+    """What would stop the program's own zones."""
+    from coreg.zones.features import LARGEST_PIXEL_UM
+
+    if case.settings["outlines"]["source"] == "model":
+        from coreg.zones import ZoneModel
+
+        ZoneModel.load(case.require("model"))
+    if pixel_um > LARGEST_PIXEL_UM:
+        yield (
+            "wrong",
+            f"zones cannot be told apart at {pixel_um:.3g} µm per pixel; give a slide of at most "
+            f"{LARGEST_PIXEL_UM:g} µm",
+        )
+
+
+def _results(case: Case) -> Iterator[tuple[str, str]]:
+    place = case.results.folder
+    there = place if place.exists() else case.folder
+    if not there.is_dir() or not os.access(there, os.W_OK):
+        yield "wrong", f"{there} cannot be written to; choose a folder that you may write to"
+    elif (place / ".lock").is_dir():
+        yield "wrong", f"{place / '.lock'} is a folder; remove it"
+
+
 _LOOKS: dict[str, Callable[[Case], Iterator[tuple[str, str]]]] = {
     "slide": _slide,
     "displacement": _displacement,
     "bmode": _bmode,
     "landmarks": _landmarks,
     "outlines": _outlines,
+    "results": _results,
 }

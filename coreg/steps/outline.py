@@ -125,7 +125,9 @@ def _chosen_section(case: Case, tissue: np.ndarray, grid: Grid) -> np.ndarray:
     return found[number - 1].on(grid)
 
 
-def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline], dict[str, Any]]:
+def require_lesion_on_slide(case: Case, drawn: list[Outline], grid: Grid) -> list[Outline]:
+    """The zones among the outlines; `InputError` where no lesion is, or one lies off the slide."""
+    drawn = [outline for outline in drawn if outline.frame == "slide"]
     zones = [outline for outline in drawn if outline.zone not in ("tissue", "artefact")]
     if not any(outline.zone in LESIONS["ablated + diffusion-damaged"] for outline in zones):
         raise InputError(
@@ -133,6 +135,11 @@ def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline
             'draw one, or set [outlines] source = "proposal" in case.toml.'
         )
     _check_on_slide(zones, grid)
+    return zones
+
+
+def _by_hand(case: Case, drawn: list[Outline], grid: Grid) -> tuple[list[Outline], dict[str, Any]]:
+    zones = require_lesion_on_slide(case, drawn, grid)
     if case.settings["outlines"]["ablated_inside_tumour"]:
         zones = _cut_to_tumour(zones)
     observers = sorted({outline.observer for outline in zones})
