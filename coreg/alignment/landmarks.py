@@ -245,7 +245,7 @@ def _suspects(fit: LandmarkFit, without: list[LandmarkFit | None]) -> tuple[str,
     distribution with (2, 2 n - parameters) degrees of freedom where errors are normal (common
     practice, no source); the level of 5 % is shared among the landmarks (Bonferroni).
     """
-    from scipy import stats
+    from scipy.special import fdtrc  # scipy.stats takes a second to import
 
     pairs = fit.pairs
     chances = np.ones(len(pairs))
@@ -255,7 +255,7 @@ def _suspects(fit: LandmarkFit, without: list[LandmarkFit | None]) -> tuple[str,
         free = 2 * (other.weights > 0).sum() - other.degrees
         miss = other.transform.to_slide(pairs.plane[i]) - pairs.slide[i]
         variance = other.noise_sd_mm**2 * (1 + _prediction_factor(other, pairs.plane[i]))
-        chances[i] = stats.f.sf((miss**2).sum() / 2 / variance, 2, free)
+        chances[i] = fdtrc(2, free, (miss**2).sum() / 2 / variance)
     out = (fit.weights == 0) | (chances < 0.05 / max((fit.weights > 0).sum(), 1))
     return tuple(pairs.names[i] for i in np.argsort(chances) if out[i])
 

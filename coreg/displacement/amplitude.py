@@ -238,14 +238,17 @@ def _fit_rows(pixels: np.ndarray, design: _Design, smallest_share: float) -> np.
             block = pixels[:, first : first + step]
             y, fitted = work[:, : block.shape[1]], model[:, : block.shape[1]]
             # Taking the first frame off keeps single precision for the oscillation, not the offset.
-            np.subtract(block, block[0], out=y, dtype=kind, casting="same_kind")
-            c = project @ y
-            np.subtract(y, np.matmul(expand, c, out=fitted), out=y)
-            power = np.einsum("tp,tp->p", y, y).astype(np.float64)
-            coefficients = to_columns @ c.astype(np.float64)
+            # Pixels with a frame that is not finite come out broken here and are fitted below.
+            with np.errstate(invalid="ignore", over="ignore"):
+                np.subtract(block, block[0], out=y, dtype=kind, casting="same_kind")
+                c = project @ y
+                np.subtract(y, np.matmul(expand, c, out=fitted), out=y)
+                power = np.einsum("tp,tp->p", y, y).astype(np.float64)
+                coefficients = to_columns @ c.astype(np.float64)
             unit = np.broadcast_to(covariance, (len(power), 2, 2))
             here = out[:, first : first + step]
-            here[:] = _maps(coefficients, unit, power / used, design)
+            with np.errstate(invalid="ignore", over="ignore"):
+                here[:] = _maps(coefficients, unit, power / used, design)
             here[5] = 1.0
             broken = np.flatnonzero(~np.isfinite(power))
             if len(broken):
