@@ -8,6 +8,10 @@ interpolate that field linearly where `Warp` uses cubic splines: they agree at t
 from __future__ import annotations
 
 import os
+import re
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +19,7 @@ import numpy as np
 
 from coreg.errors import InputError
 from coreg.geometry import Grid
+from coreg.sources.recordings.arrays import FAULTS
 from coreg.transforms import Affine, Transform, Warp
 
 _ENDINGS = (".tfm", ".txt", ".h5", ".hdf5")
@@ -58,8 +63,9 @@ def read_itk_transform(path: str | Path) -> Affine | Warp:
     if not path.is_file():
         raise InputError(f"The transform {path.name} is not there; check the path.")
     try:
-        read = sitk.ReadTransform(str(path))
-    except (RuntimeError, ValueError, OSError) as error:
+        with _as_text(path) as text:
+            read = sitk.ReadTransform(str(text))
+    except FAULTS as error:
         raise InputError(
             f"{path.name} cannot be read as an ITK transform; export it again as .tfm or .h5."
         ) from error
@@ -82,6 +88,38 @@ def read_itk_transform(path: str | Path) -> Affine | Warp:
             f"{path.name} applies its displacement field after an affine part; expected it first."
         )
     return _warp(sitk.DisplacementFieldTransform(fields[0]), _affine(linear))
+
+
+@contextmanager
+def _as_text(path: Path) -> Iterator[Path]:
+    """The file itself, or for HDF5 the same transform as a text file for a while.
+
+    ITK's reader of HDF5 does not check what it finds and takes the program down with it where a
+    file is damaged; its reader of text raises.
+    """
+    if path.suffix.lower() not in (".h5", ".hdf5"):
+        yield path
+        return
+    import h5py
+
+    lines = ["#Insight Transform File V1.0"]
+    with h5py.File(path, "r") as file:
+        group = file["TransformGroup"]
+        for number in sorted(group, key=int):
+            part = group[number]
+            kind = np.ravel(part["TransformType"][()])[0]
+            kind = kind.decode("ascii") if isinstance(kind, bytes) else str(kind)
+            if not re.fullmatch(r"\w+", kind):
+                raise ValueError("no kind of transform")
+            lines += [f"#Transform {number}", f"Transform: {kind}"]
+            for name in ("Parameters", "FixedParameters"):
+                if f"Transform{name}" in part:
+                    values = np.ravel(part[f"Transform{name}"][()]).astype(np.float64)
+                    lines.append(f"{name}: {' '.join(map(repr, values.tolist()))}")
+    with tempfile.TemporaryDirectory() as folder:
+        text = Path(folder) / "transform.tfm"
+        text.write_text("\n".join(lines) + "\n", encoding="ascii")
+        yield text
 
 
 def as_warp(transform: Transform, grid: Grid) -> Warp:

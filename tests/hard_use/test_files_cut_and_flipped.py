@@ -22,14 +22,14 @@ def quiet():
 
 
 def check(sentence: str) -> None:
-    assert "\n" not in sentence.strip() or len(sentence) < 4000
-    assert not sentence or sentence.rstrip().endswith((".", "?"))
+    """What was refused was refused in a sentence of some length."""
+    assert not sentence or sentence.endswith((".", "?")), sentence
+    assert len(sentence) < 2000
 
 
-@pytest.mark.parametrize("name", PARSERS)
+# A sound model of zones is 1 MB; tests/zones reads one.
+@pytest.mark.parametrize("name", [name for name in PARSERS if name != "zone-model"])
 def test_sound_files_are_read(name):
-    if name == "zone-model":
-        pytest.skip("a sound model is 1 MB; tests/zones reads one")
     for seed in PARSERS[name].seeds():
         assert PARSERS[name].try_on(seed) == ""
 

