@@ -18,8 +18,8 @@ def test_a_tear_of_the_demo_section_is_not_bridged() -> None:
     """The untorn section stands for the plane: the truth is known beside the crack as elsewhere."""
     scenario = Scenario.random(3, tear=True, offset_mm=0.0, tilt_deg=0.0)
     torn = simulate(scenario)
-    whole = simulate(replace(scenario, tear=False)).section_image(150.0)
-    section = torn.section_image(150.0)
+    whole = simulate(replace(scenario, tear=False)).section_image(200.0)
+    section = torn.section_image(200.0)
     grid = torn.plane.with_spacing(0.2)
     colours = [
         resample(Image(whole.data[..., i].astype(float), whole.grid), grid, torn.truth.to_slide,
