@@ -10,7 +10,7 @@ import pytest
 from hard_use.fuzz.parsers import PARSERS
 
 CORPUS = Path(__file__).parent / "fuzz" / "corpus"
-CUTS, FLIPS = 12, 24
+CUTS, FLIPS = 12, 12
 
 
 @pytest.fixture(autouse=True)
