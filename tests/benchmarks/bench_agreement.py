@@ -283,6 +283,7 @@ def speed() -> list[Row]:
             "pixel counts on the refined grid, 1,000 times",
             counted,
             note,
+            readme=True,
         )
     ]
 

@@ -294,11 +294,11 @@ def _rows_1(part: str, n: str, v: dict[str, np.ndarray]) -> list[Row]:
     other = "itk-elastix, default rigid + affine + B-spline"
     return [
         Row(part, "mean of median rTRE", v["rtre"].mean(), "%", "≤ 0.45", other,
-            v["elastix_rtre"].mean(), n),
+            v["elastix_rtre"].mean(), n, readme=True),
         Row(part, "worst median rTRE", v["rtre"].max(), "%", "≤ 0.9", other,
             v["elastix_rtre"].max(), n),
         Row(part, "time a pair, median", float(np.median(v["seconds"])), "s", "≤ elastix", other,
-            float(np.median(v["elastix_seconds"])), n),
+            float(np.median(v["elastix_seconds"])), n, readme=True),
         Row(part, "mean of median rTRE, affine part alone", v["affine_rtre"].mean(), "%", note=n),
         Row(part, "mean of median rTRE", v["rtre"].mean(), "%", "",
             "spline through the landmarks themselves, leave-one-out", alone[1], n),

@@ -183,7 +183,8 @@ def rows_demo(seeds: range, keep: Path | None, store: Path | None) -> list[Row]:
         zone = LESION[k % 2]
         rows += [
             Row(part, f"{how}: Dice, {zone}, median", float(middle[k]), "", bar,
-                "best single colour threshold, truth in hand", float(middle[4 + k % 2]), n),
+                "best single colour threshold, truth in hand", float(middle[4 + k % 2]), n,
+                readme=True),
             Row(part, f"{how}: Dice, {zone}, lowest", float(lowest[k]), note=n),
         ]  # fmt: skip
     return [

@@ -127,7 +127,7 @@ def short_table() -> str:
     lines = ["| measured | coreg | beside it, same run | ratio |", "| --- | --: | --- | --: |"]
     for row in rows:
         lines.append(
-            f"| {row.what} | {number(row.ours)} {row.unit} | {row.alternative}: "
+            f"| {row.part}: {row.what} | {number(row.ours)} {row.unit} | {row.alternative}: "
             f"{number(row.theirs)} {row.unit} | {number(row.ratio)} |"
         )
     return "\n".join(lines)
