@@ -12,6 +12,7 @@ from coreg_napari.colours import zone_colour
 from coreg_napari.layers import contour_layer, layer_outlines, outline_layer
 
 if TYPE_CHECKING:
+    from coreg.zones.edit import Size
     from coreg_napari.desk import Desk
 
 TOOLS = {
@@ -183,13 +184,13 @@ class Drawing:
         own = self.desk.outlines.get(self.desk.observer, [])
         self.replace("tidy outlines", list(arrange(own)))
 
-    def areas(self) -> dict[str, float]:
-        """Zone → area in mm² of the observer's outlines, as cut."""
+    def sizes(self) -> dict[str, Size]:
+        """Zone → area, perimeter and number of pieces of the observer's outlines, as cut."""
         from coreg.zones.edit import measure
 
         own = self.desk.outlines.get(self.desk.observer, [])
         zones = sorted({outline.zone for outline in own})
-        return {zone: measure(o for o in own if o.zone == zone).area for zone in zones}
+        return {zone: measure(o for o in own if o.zone == zone) for zone in zones}
 
 
 def _rgba(zone: str) -> tuple[float, ...]:

@@ -44,7 +44,8 @@ def test_drawing_saves_undoes_and_keeps_the_zone(desk, small):
     drawing.layer.add_polygons([SQUARE])
     path = small / "outlines" / "a.geojson"
     assert [o.zone for o in read_outlines(path)] == ["ablated", "tumour"]
-    assert drawing.areas()["tumour"] == pytest.approx(9.0)
+    size = drawing.sizes()["tumour"]
+    assert (size.area, size.perimeter, size.pieces) == pytest.approx((9.0, 12.0, 1))
     desk.history.undo()
     assert [o.zone for o in read_outlines(path)] == ["ablated"]
     assert len(drawing.layer.data) == 1

@@ -226,9 +226,12 @@ class OutlinePage(QWidget):
     def _show_areas(self) -> None:
         if self.desk.store is None:
             return
-        areas = self.drawing.areas()
-        text = ", ".join(f"{zone} {area:.1f} mm²" for zone, area in areas.items())
-        self.areas.setText(f"As cut: {text}." if text else "Nothing is drawn yet.")
+        said = [
+            f"{zone} {size.area:.1f} mm², {size.perimeter:.1f} mm round"
+            + (f" in {size.pieces} pieces" if size.pieces > 1 else "")
+            for zone, size in self.drawing.sizes().items()
+        ]
+        self.areas.setText(f"As cut: {'; '.join(said)}." if said else "Nothing is drawn yet.")
 
     def _smooth(self) -> None:
         self.drawing.smooth(self.tolerance.value())
