@@ -221,7 +221,8 @@ def test_damaged_files_raise_one_sentence(tmp_path, kind):
         path.write_bytes(data[: len(data) // 2])
     else:
         path.write_bytes(data[:8] + np.random.default_rng(0).bytes(len(data) - 8))
-    with pytest.raises(InputError, match=r"cannot be read as a TIFF|is damaged|is cut short|holds no image"):
+    said = "cannot be read as a TIFF|is damaged|is cut short|holds no image"
+    with pytest.raises(InputError, match=said):
         read_all(path)
 
 
