@@ -28,7 +28,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("names", nargs="*", default=[])
     parser.add_argument("--seconds", type=int, default=60, help="for each parser")
-    parser.add_argument("--runs", type=int, help="the same so many inputs every time, as in CI")
+    parser.add_argument("--runs", type=int, help="the same so many inputs every time")
     options = parser.parse_args()
     failed = []
     for name in options.names or PARSERS:
@@ -46,7 +46,7 @@ def main() -> None:
                 "-print_final_stats=1",
                 "-verbosity=0",
             ]
-            # Chance belongs into a run by hand: a change must not fail in CI for another's fault.
+            # Without chance, so that a failure can be seen again.
             command += [] if options.runs is None else [f"-runs={options.runs}", "-seed=1"]
             done = subprocess.run(command, capture_output=True, text=True, check=False)
         runs = [line for line in done.stderr.splitlines() if "number_of_executed_units" in line]
