@@ -20,6 +20,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
 import numpy as np  # noqa: E402
 import psutil  # noqa: E402
+from in_place_jobs import InPlace  # noqa: E402
 from measured import Row, save, table  # noqa: E402
 
 PROCESS = psutil.Process()
@@ -53,18 +54,6 @@ def cases(count: int) -> list[tuple[float, int, int]]:
             f"case {seed + 1} of {count}: {found[-1][0]:.0f} MB, {found[-1][1]} handles", flush=True
         )
     return found
-
-
-class InPlace:
-    """Jobs of the window done at once."""
-
-    def run(self, title, work, done, *, key="", quiet=False):
-        done(work(lambda fraction, text: None))
-
-    def each(self, acts, then):
-        for act in acts:
-            act()
-        then()
 
 
 def actions(count: int) -> list[tuple[float, int, int]]:

@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
+from in_place_jobs import InPlace
 
 pytest.importorskip("napari", reason="napari is not installed (the extra 'gui')")
 
@@ -109,20 +110,6 @@ def small(tmp_path) -> Path:
         drawn = [Outline(square + shift, "slide", zone="ablated", observer=name)]
         write_outlines(folder / "outlines" / f"{name.lower()}.geojson", drawn)
     return folder
-
-
-class InPlace:
-    """Jobs that run at once, for tests without a window."""
-
-    def run(self, title, work, done, *, key="", quiet=False):
-        """Do the work, then hand over its result."""
-        done(work(lambda fraction, text: None))
-
-    def each(self, acts, then):
-        """Do all at once."""
-        for act in acts:
-            act()
-        then()
 
 
 @pytest.fixture
